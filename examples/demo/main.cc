@@ -113,7 +113,7 @@ int main(int argc, char** argv) {
   app.add_option("--seed", seed, "seed of the invented growers")->capture_default_str();
   CLI11_PARSE(app, argc, argv);
   const auto today = ParseDate(today_text);
-  if (!today.ok()) Fail(absl::StrCat("--today: ", std::string(today.status().message())));
+  if (!today) Fail(absl::StrCat("--today: write the day as 2027-03-04, not ", today_text));
   const std::filesystem::path from(protocols);
   const std::filesystem::path to(out);
   std::mt19937_64 random(seed);

@@ -10,7 +10,7 @@ struct ChiSquareTest {
   double statistic = 0;
   int degrees_of_freedom = 0;
   // Absent when there are no degrees of freedom: the data hold nothing to compare.
-  std::optional<double> p_value;
+  std::optional<double> p_value = std::nullopt;
 };
 
 // `statistic` (finite, not negative) on `degrees_of_freedom` (0 or more), with its p-value.

@@ -15,10 +15,10 @@ struct Effect {
 
 // From one study's 2×2 table, arm against `against`. Where any of the four cells is 0, one half is
 // added to all four cells of that table, and only of that table, for estimate and variance alike:
-// the default of escalc in R's metafor (add = 1/2, to = "only0"). A study without any event, or with
-// nothing but events, in both arms is kept that way too. Formulas: Fleiss & Berlin 2009, in The
-// Handbook of Research Synthesis and Meta-Analysis, ch. 13.
-// INVALID_ARGUMENT unless 0 ≤ successes ≤ trials and trials ≥ 1 in each group. O(1).
+// the default of escalc in R's metafor (add = 1/2, to = "only0"). A study without any event, or
+// with nothing but events, in both arms is kept that way too. Formulas: Fleiss & Berlin 2009, in
+// The Handbook of Research Synthesis and Meta-Analysis, ch. 13. INVALID_ARGUMENT unless 0 ≤
+// successes ≤ trials and trials ≥ 1 in each group. O(1).
 
 // log (a/n₁ ÷ c/n₂); variance 1/a − 1/n₁ + 1/c − 1/n₂. Measure `log_risk_ratio`.
 absl::StatusOr<Effect> LogRiskRatio(const TwoProportions& table);

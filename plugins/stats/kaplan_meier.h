@@ -14,11 +14,11 @@ namespace plumule::stats {
 
 // The curve at one distinct observed time; it holds from `time` until the next step.
 struct KaplanMeierStep {
-  double time = 0;             // days
-  std::int64_t at_risk = 0;    // units not yet reached or censored just before `time`
-  std::int64_t events = 0;     // units reaching the event at `time`
-  std::int64_t censored = 0;   // units censored at `time`, after the events
-  double survival = 1;         // share not yet reached after the events at `time`
+  double time = 0;            // days
+  std::int64_t at_risk = 0;   // units not yet reached or censored just before `time`
+  std::int64_t events = 0;    // units reaching the event at `time`
+  std::int64_t censored = 0;  // units censored at `time`, after the events
+  double survival = 1;        // share not yet reached after the events at `time`
   // Greenwood's sum Σ d / (n (n − d)) up to and including `time`: the variance of log survival.
   // Terms with n = d (the curve falls to 0) add nothing; see `KaplanMeierCurve`.
   double greenwood = 0;
@@ -27,11 +27,11 @@ struct KaplanMeierStep {
   double variance() const { return survival * survival * greenwood; }
 };
 
-// Product-limit estimate for one group (Kaplan & Meier 1958, JASA 53:457, eq. 2b), with Greenwood
+// Product-limit estimate for one group (Kaplan & Meier 1958, JASA 53:457), with Greenwood
 // (1926) variances. Before the first step survival is 1 with variance 0. Steps ascend in time and
 // include times with censorings only. No units: no steps.
 struct KaplanMeierCurve {
-  std::vector<KaplanMeierStep> steps;
+  std::vector<KaplanMeierStep> steps = {};
   std::int64_t units = 0;
   std::int64_t events = 0;
 
@@ -55,7 +55,7 @@ struct ReachedShare {
   // log(−log S) limits (Kalbfleisch & Prentice 2002, §1.4.2). Absent when the share is 0 or 1: the
   // transformation has no value there. Where nobody was censored before `day`, ClopperPearson()
   // of the counts gives exact limits in that case.
-  std::optional<Interval> limits;
+  std::optional<Interval> limits = std::nullopt;
   std::int64_t at_risk = 0;  // units still followed on `day`
   std::int64_t events = 0;   // events up to and including `day`
   // True when `day` lies after the last observed time and the curve is not at 0 there: the share is

@@ -18,15 +18,15 @@ enum class Stratification {
 
 // Tests `log_rank` and `log_rank_stratified_by_block`. Index = arm, k = data.arms.
 struct LogRank {
-  std::vector<std::int64_t> units;
-  std::vector<std::int64_t> observed;  // events
-  std::vector<double> expected;        // events expected if the arms did not differ
-  std::vector<double> covariance;      // k × k, row-major, of observed − expected
-  ChiSquareTest test;
+  std::vector<std::int64_t> units = {};
+  std::vector<std::int64_t> observed = {};  // events
+  std::vector<double> expected = {};        // events expected if the arms did not differ
+  std::vector<double> covariance = {};      // k × k, row-major, of observed − expected
+  ChiSquareTest test = {};
   // Strata (blocks, or 1) with at least one event at which arms could be compared.
   std::int64_t informative_strata = 0;
   // Empty, or words on what could not be compared and why.
-  std::string remark;
+  std::string remark = {};
 };
 
 // Mantel (1966, Cancer Chemother Rep 50:163) with the hypergeometric covariance, ties included, for

@@ -31,15 +31,16 @@ enum class Continuity { kNone, kCorrected };
 // Each looks at the discordant pairs only. With none, there is nothing to test: 0 degrees of
 // freedom without p-value, and exact p-values of 1.
 
-// (b − c)² / (b + c); kCorrected: (max(|b − c| − 1, 0))² / (b + c), Edwards 1948 (as mcnemar.test in
-// R). McNemar 1947, Psychometrika 12:153. O(1). Tests `mcnemar`, `mcnemar_corrected`.
+// (b − c)² / (b + c); kCorrected: (max(|b − c| − 1, 0))² / (b + c), Edwards 1948 (as mcnemar.test
+// in R). McNemar 1947, Psychometrika 12:153. O(1). Tests `mcnemar`, `mcnemar_corrected`.
 absl::StatusOr<ChiSquareTest> McNemar(const PairedCounts& pairs, Continuity continuity);
 
 // Two-sided binomial of b in b + c at one half. Test `mcnemar_exact`.
 absl::StatusOr<double> McNemarExact(const PairedCounts& pairs);
 
-// Exact p minus the probability of the observed table (Lancaster 1961; Fagerland, Lydersen & Laake
-// 2013, BMC Med Res Methodol 13:91, eq. 4). With b = c this is 1 − P(b) . Test `mcnemar_mid_p`.
+// Probability of more extreme splits plus half that of equally extreme ones (Lancaster 1961, JASA
+// 56:223; Fagerland, Lydersen & Laake 2013, BMC Med Res Methodol 13:91): the exact p-value minus
+// P(b), or 1 − P(b)/2 where b = c. Test `mcnemar_mid_p`.
 absl::StatusOr<double> McNemarMidP(const PairedCounts& pairs);
 
 }  // namespace plumule::stats

@@ -4,7 +4,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <string_view>
 #include <vector>
 
 #include "absl/status/statusor.h"
@@ -15,20 +14,20 @@
 namespace plumule::stats {
 
 // Synthesis of k ≥ 1 studies, each an Effect with a finite estimate and a finite variance > 0.
-// Every function: INVALID_ARGUMENT, naming the study by position, when that does not hold, when k is
-// 0, or when a confidence is outside (0, 1). Order of studies changes no digit (except of course
+// Every function: INVALID_ARGUMENT, naming the study by position, when that does not hold, when k
+// is 0, or when a confidence is outside (0, 1). Order of studies changes no digit (except of course
 // the cumulative ones). Where an answer needs more studies than there are, its field is absent.
 
 // How the variance between studies, τ², is estimated.
 enum class TauSquaredMethod {
-  kCommonEffect,       // τ² = 0 by assumption; inverse-variance common effect
-  kDerSimonianLaird,   // DerSimonian & Laird 1986, Control Clin Trials 7:177; closed form
-  kPauleMandel,        // Paule & Mandel 1982, J Res NBS 87:377; root of Q(τ²) = k − 1
-  kReml,               // restricted likelihood, Viechtbauer 2005, J Educ Behav Stat 30:261, eq. 17
+  kCommonEffect,      // τ² = 0 by assumption; inverse-variance common effect
+  kDerSimonianLaird,  // DerSimonian & Laird 1986, Control Clin Trials 7:177; closed form
+  kPauleMandel,       // Paule & Mandel 1982, J Res NBS 87:377; root of Q(τ²) = k − 1
+  kReml,              // restricted likelihood, Viechtbauer 2005, J Educ Behav Stat 30:261
 };
 
 // "common_effect", "dersimonian_laird", "paule_mandel", "reml".
-std::string_view ToString(TauSquaredMethod method);
+const char* ToString(TauSquaredMethod method);
 
 // How the pooled estimate is referred to a distribution.
 enum class PooledErrors {
@@ -61,16 +60,16 @@ struct Pooled {
   // says so and nothing here must be used). Closed forms are always true.
   bool converged = true;
   int iterations = 0;
-  std::string remark;
+  std::string remark = {};
 
   double estimate = 0;
   double standard_error = 0;  // as PooledErrors says
   // Absent with Hartung–Knapp errors and one study: no degrees of freedom.
-  std::optional<double> statistic;  // estimate ÷ standard_error; z or t
-  std::optional<int> degrees_of_freedom;  // of t; absent for a normal reference
-  std::optional<double> p_value;          // two-sided
-  std::optional<Interval> limits;
-  std::vector<double> weight;  // share of the total weight, in the order given; adds up to 1
+  std::optional<double> statistic = std::nullopt;        // estimate ÷ standard_error; z or t
+  std::optional<int> degrees_of_freedom = std::nullopt;  // of t; absent for a normal reference
+  std::optional<double> p_value = std::nullopt;          // two-sided
+  std::optional<Interval> limits = std::nullopt;
+  std::vector<double> weight = {};  // share of the total weight, in the order given; adds up to 1
 };
 
 absl::StatusOr<Pooled> Pool(std::span<const Effect> studies, const PoolOptions& options);
@@ -78,7 +77,7 @@ absl::StatusOr<Pooled> Pool(std::span<const Effect> studies, const PoolOptions& 
 
 // How much studies differ beyond their sampling errors.
 struct Heterogeneity {
-  ChiSquareTest q;  // Cochran's Q about the common effect, k − 1 degrees of freedom
+  ChiSquareTest q = {};  // Cochran's Q about the common effect, k − 1 degrees of freedom
   double i_squared = 0;  // percent, 0 … 100
   double h_squared = 1;  // with τ² = 0 and one study: 1
 };
@@ -87,12 +86,11 @@ struct Heterogeneity {
 // I² = τ²/(τ² + s²), H² = τ²/s² + 1, s² = (k − 1)Σw / ((Σw)² − Σw²) being the typical sampling
 // variance (Higgins & Thompson 2002, Stat Med 21:1539, eq. 9). One study: I² 0, H² 1, no p. O(k).
 absl::StatusOr<Heterogeneity> MeasureHeterogeneity(std::span<const Effect> studies,
-                                                   TauSquaredMethod method,
-                                                   double tau_squared);
+                                                   TauSquaredMethod method, double tau_squared);
 
 // Q-profile limits of τ² (Viechtbauer 2007, Stat Med 26:37): where Q(τ²) equals chi-square(k − 1)
-// quantiles, each limit at least 0. When even τ² = 0 gives a Q below the lower quantile, both limits
-// are 0. Absent for one study. O(k · 60).
+// quantiles, each limit at least 0. When even τ² = 0 gives a Q below the lower quantile, both
+// limits are 0. Absent for one study. O(k · 60).
 absl::StatusOr<std::optional<Interval>> TauSquaredLimits(std::span<const Effect> studies,
                                                          double confidence = 0.95);
 

@@ -13,7 +13,7 @@ struct Proportion {
   std::int64_t successes = 0;
   std::int64_t trials = 0;
   double share = 0;
-  Interval limits;
+  Interval limits = {};
 };
 
 // Both: INVALID_ARGUMENT unless 0 ≤ successes ≤ trials, trials ≥ 1 and confidence in (0, 1). O(1).
@@ -28,8 +28,8 @@ absl::StatusOr<Proportion> ClopperPearson(std::int64_t successes, std::int64_t t
                                           double confidence = 0.95);
 
 // Two-sided exact binomial p-value for a true share `null_share` in (0, 1): the probability of all
-// counts no likelier than the one seen, equal ones included to a relative 1e-7 (as binom.test in R).
-// INVALID_ARGUMENT as above. O(trials) at worst, O(log trials) tail sums.
+// counts no likelier than the one seen, equal ones included to a relative 1e-7 (as binom.test in
+// R). INVALID_ARGUMENT as above. O(trials) at worst, O(log trials) tail sums.
 absl::StatusOr<double> BinomialTest(std::int64_t successes, std::int64_t trials,
                                     double null_share = 0.5);
 

@@ -18,7 +18,7 @@ struct TwoProportions {
 
 struct ProportionDifference {
   double difference = 0;  // share of `arm` − share of `against`, in [−1, 1]
-  Interval limits;
+  Interval limits = {};
 };
 
 // Both: INVALID_ARGUMENT unless 0 ≤ successes ≤ trials and trials ≥ 1 in each group.

@@ -13,18 +13,18 @@ struct Quantile {
   double share = 0.5;
   // Absent: the curve never falls that far ("not reached"). `lower` may be present without
   // `upper`; then the upper limit is not known.
-  std::optional<double> days;
-  std::optional<double> lower;
-  std::optional<double> upper;
+  std::optional<double> days = std::nullopt;
+  std::optional<double> lower = std::nullopt;
+  std::optional<double> upper = std::nullopt;
 };
 
-// Smallest time with S(t) ≤ 1 − share. Where the curve runs flat exactly at 1 − share (to a
-// relative 1.5e-8, so that rounding cannot decide), the midpoint of the flat stretch; a flat stretch
-// with no end — the curve stops at exactly 1 − share — gives its left end. Limits are those of
-// Brookmeyer & Crowley (1982, Biometrics 38:29) on the log–log scale: the same rule applied to the
-// upper and lower pointwise limits of the curve. Convention of quantile.survfit in R's survival
-// package with conf.type = "log-log". There a curve at exactly 0 or 1 has no pointwise limits:
-// such steps are passed over.
+// Smallest time with S(t) ≤ 1 − share. Where the curve runs flat exactly at 1 − share
+// (within 1.5e-8, so that rounding cannot decide), the midpoint of the flat stretch, which ends at
+// the next event or, if none follows, at the last observed time. Limits are those of Brookmeyer &
+// Crowley (1982, Biometrics 38:29) on the log–log scale: the same rule applied to the lower and
+// upper pointwise limits of the curve. All this is the convention of quantile.survfit in R's
+// survival package with conf.type = "log-log". A curve at exactly 0 or 1 has no pointwise limits:
+// those steps are passed over.
 //
 // INVALID_ARGUMENT for a share or confidence outside (0, 1); FAILED_PRECONDITION for a curve
 // without units. O(steps).

@@ -17,7 +17,7 @@ struct RestrictedMean {
   double tau = 0;             // days
   double mean = 0;            // days
   double standard_error = 0;  // days (linear scale)
-  Interval limits;            // mean ± z · standard_error
+  Interval limits = {};       // mean ± z · standard_error
   // True when τ lies after the last observed time and the curve is not at 0 there: the curve was
   // carried on level to τ, which nothing observed supports.
   bool past_follow_up = false;
@@ -38,30 +38,30 @@ enum class ErrorModel {
 // `arm` compared with `against`: measures `restricted_mean_difference` (arm − against) and
 // `restricted_mean_ratio` (arm ÷ against).
 struct RestrictedMeanContrast {
-  RestrictedMean arm;      // errors here are always those of RestrictedMeanDays()
-  RestrictedMean against;
+  RestrictedMean arm = {};  // errors here are always those of RestrictedMeanDays()
+  RestrictedMean against = {};
   double difference = 0;                 // days, arm − against
   double difference_standard_error = 0;  // days
-  Interval difference_limits;
+  Interval difference_limits = {};
   // Two-sided, normal reference. Absent when the standard error is 0 (no event before τ in
   // either arm, say).
-  std::optional<double> difference_p_value;
+  std::optional<double> difference_p_value = std::nullopt;
   // Absent when either mean is 0 (every unit had its event on day 0).
   struct Ratio {
     double value = 0;               // arm ÷ against
     double log_standard_error = 0;  // scale `log`, delta method
-    Interval limits;                // exp(log value ± z · log_standard_error)
-    std::optional<double> p_value;
+    Interval limits = {};           // exp(log value ± z · log_standard_error)
+    std::optional<double> p_value = std::nullopt;
   };
-  std::optional<Ratio> ratio;
+  std::optional<Ratio> ratio = std::nullopt;
   std::int64_t blocks = 0;  // blocks with a unit in either arm
 };
 
 // Difference after Uno et al. (2014, JCO 32:2380). kClusterRobust: the influence of each unit on
-// its arm's restricted mean (infinitesimal jackknife of the product-limit integral; Andersen, Hansen
-// & Klein 2004, Lifetime Data Anal 10:335; as residuals(survfit, type = "auc") in R's survival),
-// arm minus against, summed within blocks, squared and summed over blocks; no small-sample factor,
-// so with few blocks (under about 30) the errors are somewhat too small.
+// its arm's restricted mean (infinitesimal jackknife of the product-limit integral; Andersen,
+// Hansen & Klein 2004, Lifetime Data Anal 10:335; as residuals(survfit, type = "auc") in R's
+// survival), arm minus against, summed within blocks, squared and summed over blocks; no
+// small-sample factor, so with few blocks (under about 30) the errors are somewhat too small.
 //
 // INVALID_ARGUMENT as Validate(), for arms outside 0 … arms − 1 or equal, for τ and confidence as
 // above; FAILED_PRECONDITION when either arm has no units. O(n log n).

@@ -18,13 +18,13 @@ namespace plumule::stats {
 //  * permuting rows, or renaming blocks, changes no digit of any result.
 struct Survival {
   // Days from the start to the event or to the last day known without it; finite, not negative.
-  std::span<const double> time;
+  std::span<const double> time = {};
   // 1 where the event happened at `time`, 0 where the unit was censored then.
-  std::span<const std::uint8_t> event;
+  std::span<const std::uint8_t> event = {};
   // Arm of each unit, 0 … arms − 1. An empty span puts every unit in arm 0.
-  std::span<const std::int32_t> arm;
+  std::span<const std::int32_t> arm = {};
   // Block of each unit: any label. An empty span puts every unit in one block.
-  std::span<const std::int32_t> block;
+  std::span<const std::int32_t> block = {};
   // Number of arms; an arm without a single unit is allowed. At most kMaxArms.
   int arms = 1;
 

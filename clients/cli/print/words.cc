@@ -1,0 +1,195 @@
+#include "clients/cli/print/words.h"
+
+#include <array>
+#include <cmath>
+#include <utility>
+
+#include "absl/strings/match.h"
+#include "absl/strings/str_cat.h"
+#include "absl/strings/str_format.h"
+#include "absl/strings/str_replace.h"
+
+namespace plumule::cli {
+namespace {
+
+using analysis::v1::Estimate;
+
+struct Words {
+  absl::string_view name, words;
+};
+
+constexpr std::array<Words, 17> kMeasures = {{
+    {"reached_by", "share that reached it"},
+    {"days_to_quantile", "time until a share had reached it"},
+    {"restricted_mean_days", "mean time, up to a limit"},
+    {"restricted_mean_difference", "difference in mean time, up to a limit"},
+    {"restricted_mean_ratio", "ratio of mean times, up to a limit"},
+    {"hazard_ratio", "hazard ratio"},
+    {"time_ratio", "time ratio"},
+    {"first_in_block", "share of decided blocks in which it came first"},
+    {"median_difference", "difference in median time"},
+    {"share", "share that made it"},
+    {"success_share", "share that made it"},
+    {"risk_difference", "difference in shares"},
+    {"risk_ratio", "ratio of shares"},
+    {"odds_ratio", "odds ratio"},
+    {"log_risk_ratio", "log of the ratio of shares"},
+    {"log_odds_ratio", "log odds ratio"},
+    {"log_hazard_ratio", "log hazard ratio"},
+}};
+
+constexpr std::array<Words, 23> kMethods = {{
+    {"kaplan_meier", "Kaplan–Meier"},
+    {"kaplan_meier_independent", "Kaplan–Meier, units as independent"},
+    {"cluster_robust", "cluster-robust by block"},
+    {"cox_stratified_by_block", "Cox, stratified by block"},
+    {"cox_cluster_robust", "Cox, cluster-robust by block"},
+    {"sign_test", "sign test"},
+    {"log_rank", "log-rank"},
+    {"log_rank_stratified_by_block", "log-rank, stratified by block"},
+    {"clopper_pearson", "Clopper–Pearson"},
+    {"wilson", "Wilson"},
+    {"newcombe", "Newcombe"},
+    {"newcombe_paired", "Newcombe, paired"},
+    {"mcnemar", "McNemar"},
+    {"mcnemar_exact", "McNemar, exact"},
+    {"mcnemar_mid_p", "McNemar, mid-p"},
+    {"mid_p", "mid-p"},
+    {"chi_square", "chi-square"},
+    {"monte_carlo", "Monte Carlo"},
+    {"reml", "random effects, REML"},
+    {"common_effect", "common effect"},
+    {"all_started", "all units that were started"},
+    {"followed_protocol", "units that followed the protocol"},
+    {"finishers_only", "only units that finished"},
+}};
+
+template <size_t N>
+std::string LookUp(const std::array<Words, N>& table, absl::string_view name) {
+  for (const Words& entry : table) {
+    if (entry.name == name) return std::string(entry.words);
+  }
+  return absl::StrReplaceAll(name, {{"_", " "}});
+}
+
+constexpr char kMinus[] = "−";
+
+}  // namespace
+
+std::string MeasureWords(absl::string_view measure) { return LookUp(kMeasures, measure); }
+std::string MethodWords(absl::string_view method) { return LookUp(kMethods, method); }
+
+std::string UnitWords(absl::string_view unit) {
+  if (unit == "1" || unit == "{count}") return "";
+  if (unit == "d") return "days";
+  if (unit == "Cel") return "°C";
+  if (unit == "[degF]") return "°F";
+  if (unit == "[in_i]") return "in";
+  if (unit == "[ppm]") return "ppm";
+  return std::string(unit);
+}
+
+std::string NumberWords(double number) {
+  if (number == 0) return "0";
+  const double size = std::abs(number);
+  std::string digits;
+  if (size >= 999.5 && size < 1e6) {
+    digits = absl::StrFormat("%.0f", size);
+  } else if (size >= 1e-4 && size < 1e6) {
+    digits = absl::StrFormat("%.*f", 3 - static_cast<int>(std::floor(std::log10(size))), size);
+    while (absl::EndsWith(digits, "0")) digits.pop_back();
+    if (absl::EndsWith(digits, ".")) digits.pop_back();
+  } else {
+    digits = absl::StrFormat("%.3e", size);
+  }
+  return number < 0 ? kMinus + digits : digits;
+}
+
+std::string PValueWords(double p_value) {
+  return p_value < 0.001 ? "below 0.001" : absl::StrFormat("%.3f", p_value);
+}
+
+bool IsRatio(absl::string_view measure) {
+  return absl::EndsWith(measure, "_ratio") && !absl::StartsWith(measure, "log_");
+}
+
+namespace {
+
+std::string WithUnit(double number, absl::string_view unit) {
+  const std::string words = UnitWords(unit);
+  if (words.empty()) return NumberWords(number);
+  return absl::StrCat(NumberWords(number), " ", words);
+}
+
+}  // namespace
+
+std::string ValueWords(const Estimate& estimate) {
+  return estimate.has_value() ? WithUnit(estimate.value(), estimate.unit()) : "can't be estimated";
+}
+
+std::string IntervalWords(const Estimate& estimate) {
+  if (!estimate.has_lower() && !estimate.has_upper()) return "";
+  const double level = estimate.level() > 0 ? estimate.level() : 0.95;
+  const std::string head = absl::StrCat(NumberWords(level * 100), " % interval ");
+  if (!estimate.has_upper()) {
+    return absl::StrCat(head, "from ", NumberWords(estimate.lower()), ", no upper limit");
+  }
+  if (!estimate.has_lower()) {
+    return absl::StrCat(head, "up to ", NumberWords(estimate.upper()), ", no lower limit");
+  }
+  return absl::StrCat(head, NumberWords(estimate.lower()), " to ", NumberWords(estimate.upper()));
+}
+
+std::string ContrastWords(const Estimate& estimate) {
+  std::string words = estimate.arm().empty() ? "all units" : estimate.arm();
+  if (!estimate.against().empty()) {
+    words = absl::StrCat(estimate.arm(), IsRatio(estimate.measure()) ? " ÷ " : " − ",
+                         estimate.against());
+  }
+  if (!estimate.subgroup().empty()) absl::StrAppend(&words, " [", estimate.subgroup(), "]");
+  return words;
+}
+
+std::string AtWords(const Estimate& estimate) {
+  if (!estimate.has_at()) return "";
+  if (absl::StrContains(estimate.measure(), "quantile")) {
+    return absl::StrCat("at ", NumberWords(estimate.at() * 100), " % of the units");
+  }
+  if (absl::StartsWith(estimate.measure(), "restricted_mean")) {
+    return absl::StrCat("up to day ", NumberWords(estimate.at()));
+  }
+  if (absl::StartsWith(estimate.measure(), "reached_by")) {
+    return absl::StrCat("by day ", NumberWords(estimate.at()));
+  }
+  return absl::StrCat("at ", NumberWords(estimate.at()));
+}
+
+std::string StandingWords(analysis::v1::Standing standing) {
+  switch (standing) {
+    case analysis::v1::STANDING_PRIMARY: return "the answer";
+    case analysis::v1::STANDING_SECONDARY: return "declared beside it";
+    case analysis::v1::STANDING_SENSITIVITY: return "under other assumptions";
+    case analysis::v1::STANDING_EXPLORATORY: return "exploratory: not declared before";
+    default: return "description of each arm";
+  }
+}
+
+std::string VerdictWords(analysis::v1::Verdict verdict) {
+  switch (verdict) {
+    case analysis::v1::VERDICT_HOLDS: return "holds";
+    case analysis::v1::VERDICT_DOUBTFUL: return "doubtful";
+    case analysis::v1::VERDICT_FAILS: return "fails";
+    default: return "not checked";
+  }
+}
+
+std::string StatusWords(analysis::v1::ResultStatus status) {
+  switch (status) {
+    case analysis::v1::RESULT_STATUS_ANSWERED: return "There is an answer.";
+    case analysis::v1::RESULT_STATUS_PARTLY:
+      return "Part of an answer: the main figure, or its interval, can't be had from these data.";
+    default: return "These data can't answer the question.";
+  }
+}
+
+}  // namespace plumule::cli

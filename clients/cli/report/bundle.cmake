@@ -1,0 +1,23 @@
+# Joins what draws figures into one script without source maps, below the licences of all that is
+# in it.
+#   cmake -D modules=DIR -D out=FILE -P bundle.cmake
+cmake_minimum_required(VERSION 3.25)
+file(GLOB licenses ${modules}/*/LICENSE*)
+list(SORT licenses)
+set(seen)
+file(WRITE ${out} "/*! Figures are drawn with vega, vega-lite and vega-interpreter, which hold work under these licences:\n")
+foreach(license IN LISTS licenses)
+  file(MD5 ${license} digest)
+  if(NOT digest IN_LIST seen)
+    list(APPEND seen ${digest})
+    file(READ ${license} text)
+    string(REPLACE "*/" "* /" text "${text}")
+    file(APPEND ${out} "\n${text}")
+  endif()
+endforeach()
+file(APPEND ${out} "*/\n")
+foreach(part vega/build/vega vega-lite/build/vega-lite vega-interpreter/build/vega-interpreter)
+  file(READ ${modules}/${part}.min.js text)
+  string(REGEX REPLACE "//# sourceMappingURL=[^\n]*" "" text "${text}")
+  file(APPEND ${out} "${text}\n")
+endforeach()

@@ -1,0 +1,51 @@
+#include "plugins/stats/arguments.h"
+
+#include <boost/math/distributions/normal.hpp>
+#include <cmath>
+
+#include "absl/strings/str_cat.h"
+
+namespace plumule::stats {
+
+absl::Status CheckConfidence(double confidence) {
+  if (confidence > 0 && confidence < 1) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrCat("confidence is ", confidence, "; it must lie between 0 and 1, e.g. 0.95"));
+}
+
+absl::Status CheckTrials(std::int64_t successes, std::int64_t trials, const char* group) {
+  if (trials < 1) {
+    return absl::InvalidArgumentError(
+        absl::StrCat(group, "trials is ", trials, "; a share needs at least 1"));
+  }
+  if (successes < 0 || successes > trials) {
+    return absl::InvalidArgumentError(absl::StrCat(
+        group, "successes is ", successes, "; it must lie between 0 and the ", trials, " trials"));
+  }
+  return absl::OkStatus();
+}
+
+absl::Status CheckArm(const Survival& data, int arm, const char* name) {
+  if (arm >= 0 && arm < data.arms) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrCat(name, " is ", arm, "; arms are numbered 0 to ", data.arms - 1));
+}
+
+absl::Status CheckContrast(const Survival& data, int arm, int against) {
+  if (absl::Status status = CheckArm(data, arm, "arm"); !status.ok()) return status;
+  if (absl::Status status = CheckArm(data, against, "against"); !status.ok()) return status;
+  if (arm != against) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrCat("arm and against are both ", arm, "; an arm is compared with another"));
+}
+
+double TwoSidedNormalQuantile(double confidence) {
+  return boost::math::quantile(
+      boost::math::complement(boost::math::normal(), (1 - confidence) / 2));
+}
+
+double TwoSidedNormalP(double z) {
+  return 2 * boost::math::cdf(boost::math::complement(boost::math::normal(), std::abs(z)));
+}
+
+}  // namespace plumule::stats

@@ -1,0 +1,9 @@
+#include "plugin_manifest.h"
+#include "plugins/sdk/serve.h"
+#include "plugins/time-to-threshold/time_to_threshold.h"
+
+int main() {
+  return plumule::sdk::Serve({.manifest_json = kManifest,
+                              .check_protocol = plumule::time_to_threshold::CheckProtocol,
+                              .analyze = plumule::time_to_threshold::Analyze});
+}

@@ -1,0 +1,114 @@
+#ifndef PLUMULE_PLUGINS_TIME_TO_THRESHOLD_PARTS_H_
+#define PLUMULE_PLUGINS_TIME_TO_THRESHOLD_PARTS_H_
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "absl/status/statusor.h"
+#include "absl/strings/string_view.h"
+#include "plugins/stats/kaplan_meier.h"
+#include "plugins/stats/restricted_mean.h"
+#include "plugins/time-to-threshold/question.h"
+
+namespace plumule::time_to_threshold {
+
+// The parts of a result. Each adds its estimates, tests, tables or figures to the builder, warns of
+// what it can't give, and returns what words and figures need. Errors are those of plumule::stats
+// for arguments that AskQuestion() has checked: they mean a defect of this plugin.
+
+// --- descriptions.cc: each arm by itself ---
+
+// Ids by arm; empty where the arm has no units.
+struct ArmDescriptions {
+  std::vector<std::string> reached_by_horizon;
+  std::vector<std::string> median;
+};
+
+absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
+                                             const std::vector<stats::KaplanMeierCurve>& curves,
+                                             sdk::ResultBuilder& builder);
+
+// Table `curves`: the share reached by day, at most 400 rows an arm.
+void AddCurveTable(const Question& question, const std::vector<stats::KaplanMeierCurve>& curves,
+                   sdk::ResultBuilder& builder);
+
+// --- differences.cc: restricted means, arm against control ---
+
+// Which units, timed how, with which errors.
+struct DifferencePlan {
+  std::string method;  // "cluster_robust", …
+  std::string set;
+  std::string subgroup;
+  stats::ErrorModel errors = stats::ErrorModel::kClusterRobust;
+  analysis::v1::Standing standing = analysis::v1::STANDING_SECONDARY;
+  bool with_ratio = false;
+};
+
+struct Difference {
+  int arm = 0;
+  std::string id;
+  std::string label;            // in the figure
+  std::optional<double> value;  // days, arm − control
+  std::optional<double> lower;
+  std::optional<double> upper;
+  std::optional<double> variance;
+  std::optional<double> p_value;
+  std::int64_t blocks = 0;
+};
+
+// One difference an arm of `question.treatments`, in that order.
+absl::StatusOr<std::vector<Difference>> CompareMeans(const Question& question,
+                                                     const SurvivalRows& rows,
+                                                     const DifferencePlan& plan,
+                                                     sdk::ResultBuilder& builder);
+
+// Tests of the primary differences, with Holm's correction for several arms, and the effects for
+// pooling.
+void AddDifferenceTests(const Question& question, const std::vector<Difference>& primary,
+                        sdk::ResultBuilder& builder);
+
+// The primary differences again under other assumptions, each set of units that makes sense here.
+// `finishers` holds those of finishers only once more.
+struct Sensitivity {
+  std::vector<Difference> differences;
+  std::vector<Difference> finishers;
+};
+absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::ResultBuilder& builder);
+
+// Within the levels of the declared subgroup variables.
+absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
+                                                     const sdk::AnalysisInput& input,
+                                                     sdk::ResultBuilder& builder);
+
+// --- hazards.cc: rates, ranks and who was first ---
+
+absl::Status AddHazardRatios(const Question& question, const SurvivalRows& rows,
+                             sdk::ResultBuilder& builder);
+absl::Status AddLogRankTests(const Question& question, const SurvivalRows& rows,
+                             sdk::ResultBuilder& builder);
+absl::Status AddFirstInBlock(const Question& question, const SurvivalRows& rows,
+                             sdk::ResultBuilder& builder);
+
+// --- figures.cc ---
+
+void AddReachedFigure(const Question& question, const std::vector<stats::KaplanMeierCurve>& curves,
+                      sdk::ResultBuilder& builder);
+void AddDifferenceFigure(const Question& question, const std::vector<Difference>& differences,
+                         sdk::ResultBuilder& builder);
+
+// --- findings.cc: words ---
+
+// What the differences say, arm by arm, and what lies behind them.
+void SayFindings(const Question& question, const std::vector<Difference>& primary,
+                 const ArmDescriptions& arms, const Sensitivity& sensitivity,
+                 sdk::ResultBuilder& builder);
+
+// Assumptions of the method and the paragraph for a paper, with its sources.
+void AddMethod(const Question& question, const study::v1::Protocol& protocol,
+               sdk::ResultBuilder& builder);
+
+}  // namespace plumule::time_to_threshold
+
+#endif  // PLUMULE_PLUGINS_TIME_TO_THRESHOLD_PARTS_H_
