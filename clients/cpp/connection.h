@@ -35,7 +35,7 @@ struct ConnectionOptions {
   // Each attempt of a unary call ends after this time. Streams have no limit of their own.
   absl::Duration call_timeout = absl::Seconds(60);
   // Retries of calls that may be repeated.
-  BackOffOptions back_off;
+  BackOffOptions back_off = {};
   // Waiting between attempts; tests pass their own.
   std::function<void(absl::Duration)> sleep = absl::SleepFor;
   // Numbers from 0 up to but without 1, for the jitter of waits.

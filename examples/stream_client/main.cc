@@ -1,7 +1,7 @@
 // plumule-stream: a client of the streaming API, as small as one can be.
 //
-//   plumule-stream --server 127.0.0.1:7413 --key-file intake.key \
-//     --study communities/windowsill/studies/basil --from diary.jsonl
+//   plumule-stream --server 127.0.0.1:7413 --key-file intake.key
+//       --study communities/windowsill/studies/basil --from diary.jsonl
 //
 // Sends the records of a file, one JSON object (the protobuf JSON of plumule.intake.v1.Record) a
 // line, and says what became of them. Each record brings its id, so the same file may be sent

@@ -229,7 +229,7 @@ Json CountPanel(const std::vector<ArmCurve>& curves, const std::vector<double>& 
               {"type", "nominal"},
               {"sort", labels},
               {"title", nullptr},
-              {"axis", {{"domain", false}, {"ticks", false}}}}},
+              {"axis", {{"domain", false}, {"ticks", false}, {"labelPadding", 16}}}}},
             {"text", {{"field", "units"}, {"type", "quantitative"}}},
             {"color",
              {{"field", "arm"},

@@ -1,7 +1,5 @@
 #include "server/log/block_walk.h"
 
-#include <optional>
-
 #include "absl/strings/str_cat.h"
 #include "server/protocol/reason.h"
 #include "server/protocol/status_macros.h"
@@ -10,98 +8,91 @@
 namespace plumule::log {
 namespace {
 
-constexpr std::size_t kKeysAhead = 4096;
+constexpr std::size_t kPageRows = 2048;
 
-absl::Status Damaged(const store::StudyName& study, absl::string_view what) {
+template <typename T>
+absl::Status Parse(const std::string& key, const std::string& bytes, T* message) {
+  if (message->ParseFromString(bytes)) return absl::OkStatus();
   return ReasonedError(absl::StatusCode::kDataLoss, "store_damaged",
-                       absl::StrCat("The state of ", what, " of ", study.community, "/",
-                                    study.study, " can't be read; restore a backup."));
-}
-
-// The reason of the first exclusion that was logged by `log_sequence`.
-std::string Excluded(const google::protobuf::RepeatedPtrField<Exclusion>& exclusions,
-                     std::int64_t log_sequence) {
-  for (const Exclusion& exclusion : exclusions) {
-    if (exclusion.sequence() <= log_sequence) return exclusion.reason();
-  }
-  return "";
+                       absl::StrCat("a state of table ", key.substr(0, 1),
+                                    " can't be read: restore a backup"));
 }
 
 }  // namespace
 
-BlockUnits WalkedBlock::Pointers() const {
-  BlockUnits pointers;
-  pointers.reserve(units.size());
-  for (const auto& [unit_id, unit] : units) pointers.emplace_back(unit_id, &unit);
-  return pointers;
+BlockUnits WalkedBlock::Views() const {
+  BlockUnits views;
+  views.reserve(units.size());
+  for (const auto& [name, unit] : units) views.emplace_back(name, &unit);
+  return views;
 }
 
-BlockWalk::BlockWalk(const store::Reader& reader, store::StudyName study,
-                     std::int64_t log_sequence)
-    : reader_(reader), study_(std::move(study)), log_sequence_(log_sequence) {
-  const store::KeyRange all = store::PrefixRange(store::BlocksPrefix(study_));
-  next_key_ = all.start;
-  end_key_ = all.end;
-}
+BlockWalk::BlockWalk(const store::Reader& reader, store::StudyName study)
+    : reader_(reader),
+      study_(std::move(study)),
+      range_(store::PrefixRange(store::BlocksPrefix(study_), kPageRows)) {}
 
-absl::Status BlockWalk::Fill() {
-  ahead_.clear();
+absl::Status BlockWalk::Refill() {
+  page_.clear();
   at_ = 0;
-  if (next_key_.empty()) return absl::OkStatus();
-  const store::KeyRange range = {next_key_, end_key_, kKeysAhead};
   PLUMULE_RETURN_IF_ERROR(
-      reader_.Scan(range, [&](absl::string_view key, absl::string_view value) {
-        ahead_.emplace_back(std::string(key), std::string(value));
+      reader_.Scan(range_, [&](absl::string_view key, absl::string_view value) {
+        page_.emplace_back(key, value);
         return true;
       }));
-  next_key_.clear();
-  if (ahead_.size() == kKeysAhead) next_key_ = ahead_.back().first + '\0';
+  last_page_ = page_.size() < kPageRows;
+  if (!page_.empty()) range_.start = page_.back().first + '\0';
   return absl::OkStatus();
+}
+
+absl::StatusOr<bool> BlockWalk::NextRow() {
+  if (at_ < page_.size()) return true;
+  if (last_page_) return false;
+  PLUMULE_RETURN_IF_ERROR(Refill());
+  return !page_.empty();
 }
 
 absl::StatusOr<bool> BlockWalk::Next(WalkedBlock* block) {
   for (;;) {
-    PLUMULE_ASSIGN_OR_RETURN(const bool found, ReadBlock(block));
-    if (!found) return false;
-    if (block->state.has_started()) return true;
-  }
-}
-
-// A block's key, then the keys of its units.
-absl::StatusOr<bool> BlockWalk::ReadBlock(WalkedBlock* block) {
-  if (at_ == ahead_.size()) PLUMULE_RETURN_IF_ERROR(Fill());
-  if (at_ == ahead_.size()) return false;
-  block->id = std::string(store::TextPartOf(ahead_[at_].first, 2));
-  block->units.clear();
-  if (!block->state.ParseFromString(ahead_[at_].second)) return Damaged(study_, block->id);
-  ++at_;
-  for (;;) {
-    if (at_ == ahead_.size()) PLUMULE_RETURN_IF_ERROR(Fill());
-    if (at_ == ahead_.size()) break;
-    const auto& [key, value] = ahead_[at_];
-    if (store::TextPartOf(key, 2) != block->id) break;
-    UnitState unit;
-    if (!unit.ParseFromString(value)) return Damaged(study_, block->id);
-    if (unit.has_started()) {
-      block->units.emplace_back(std::string(store::TextPartOf(key, 3)), std::move(unit));
-    }
+    PLUMULE_ASSIGN_OR_RETURN(bool more, NextRow());
+    if (!more) return false;
+    block->id = std::string(store::TextPartOf(page_[at_].first, 2));
+    block->units.clear();
+    PLUMULE_RETURN_IF_ERROR(Parse(page_[at_].first, page_[at_].second, &block->state));
     ++at_;
+    for (;;) {
+      PLUMULE_ASSIGN_OR_RETURN(more, NextRow());
+      if (!more) break;
+      const auto& [key, value] = page_[at_];
+      const absl::string_view unit = store::TextPartOf(key, 3);
+      if (unit.empty()) break;
+      block->units.emplace_back(std::string(unit), UnitState());
+      PLUMULE_RETURN_IF_ERROR(Parse(key, value, &block->units.back().second));
+      if (!block->units.back().second.has_started()) block->units.pop_back();
+      ++at_;
+    }
+    if (!block->state.has_started()) continue;
+    const std::string grower = store::GrowerKey(study_, block->state.grower());
+    PLUMULE_ASSIGN_OR_RETURN(const auto bytes, reader_.Get(grower));
+    PLUMULE_RETURN_IF_ERROR(Parse(grower, bytes.value_or(""), &block->grower));
+    return true;
   }
-  PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::string> grower,
-                           reader_.Get(store::GrowerKey(study_, block->state.grower())));
-  block->grower.Clear();
-  if (grower && !block->grower.ParseFromString(*grower)) {
-    return Damaged(study_, block->state.grower());
-  }
-  return true;
 }
 
-std::string BlockWalk::LeftOut(const WalkedBlock& block, const UnitState& unit) const {
-  if (block.grower.has_withdrew() && !block.grower.withdrew().keep_earlier_records()) {
-    return kLeftOutWithdrawn;
+const std::string* ExclusionOf(const WalkedBlock& block, const UnitState& unit,
+                               std::int64_t log_sequence) {
+  const Exclusion* first = nullptr;
+  for (const auto* exclusions : {&block.state.exclusions(), &unit.exclusions()}) {
+    for (const Exclusion& exclusion : *exclusions) {
+      if (exclusion.sequence() > log_sequence) continue;
+      if (first == nullptr || exclusion.sequence() < first->sequence()) first = &exclusion;
+    }
   }
-  std::string reason = Excluded(block.state.exclusions(), log_sequence_);
-  return reason.empty() ? Excluded(unit.exclusions(), log_sequence_) : reason;
+  return first == nullptr ? nullptr : &first->reason();
+}
+
+bool WishedAway(const GrowerState& grower) {
+  return grower.has_withdrew() && !grower.withdrew().keep_earlier_records();
 }
 
 }  // namespace plumule::log

@@ -1,4 +1,4 @@
-// Visits a study's started units block by block, in the order of their keys.
+// Walks the blocks of a study in order, each with its grower and units.
 #pragma once
 
 #include <cstdint>
@@ -14,44 +14,44 @@
 
 namespace plumule::log {
 
-// Why a unit is in no dataset; empty: it is in.
-inline constexpr char kLeftOutWithdrawn[] = "the grower withdrew";
-
-// One block with its grower and its started units by id, ascending.
+// A block as a dataset sees it.
 struct WalkedBlock {
   std::string id;
-  GrowerState grower;
   BlockState state;
+  GrowerState grower;
+  // Started units by id, bytewise; excluded ones too.
   std::vector<std::pair<std::string, UnitState>> units;
 
-  BlockUnits Pointers() const;
+  // The same, for findings.
+  BlockUnits Views() const;
 };
 
-// Reads a view of the store front to back. Memory: one block, and a bounded run of keys. One thread.
+// Memory: one block and a page of keys.
 class BlockWalk {
  public:
-  // `log_sequence`: exclusions of later entries are disregarded. `reader` must outlive the walk.
-  BlockWalk(const store::Reader& reader, store::StudyName study, std::int64_t log_sequence);
+  // `reader` must outlive it and be a consistent view.
+  BlockWalk(const store::Reader& reader, store::StudyName study);
 
-  // The next block that was started. False after the last. DATA_LOSS (`store_damaged`).
+  // The next started block. False after the last. Errors: those of the store.
   absl::StatusOr<bool> Next(WalkedBlock* block);
 
-  // Why `unit` of `block` is left out of datasets; empty if it is in.
-  std::string LeftOut(const WalkedBlock& block, const UnitState& unit) const;
-
  private:
-  absl::Status Fill();
-  absl::StatusOr<bool> ReadBlock(WalkedBlock* block);
+  absl::Status Refill();
+  absl::StatusOr<bool> NextRow();
 
   const store::Reader& reader_;
   const store::StudyName study_;
-  const std::int64_t log_sequence_;
-  // Keys and values read ahead; `at_` is the next of them.
-  std::vector<std::pair<std::string, std::string>> ahead_;
+  store::KeyRange range_;
+  std::vector<std::pair<std::string, std::string>> page_;
   std::size_t at_ = 0;
-  // First key not read yet; empty when all are.
-  std::string next_key_;
-  std::string end_key_;
+  bool last_page_ = false;
 };
+
+// Why a unit is left out of a dataset at a position of the log; null if it is not.
+const std::string* ExclusionOf(const WalkedBlock& block, const UnitState& unit,
+                               std::int64_t log_sequence);
+
+// True if the grower wished the records away.
+bool WishedAway(const GrowerState& grower);
 
 }  // namespace plumule::log

@@ -16,12 +16,16 @@
 
 namespace plumule::log {
 
-// Rows of one chunk at most.
-inline constexpr int kChunkRows = 8192;
+// Where a chunk ends. The defaults stay well below what a message to a plugin may hold.
+struct ChunkLimits {
+  // At least 1.
+  int rows = 8192;
+  // As serialized; a row that alone is larger has a chunk of its own.
+  std::size_t bytes = std::size_t{2} << 20;
+};
 
-// Reads one table from front to back. One thread at a time. Memory: one chunk, whatever the size of
-// the table. Columns follow the newest revision of the protocol; units of growers who withdrew
-// without leaving their records, and units left out by the organizer, are not in it.
+// Reads one table from front to back. One thread at a time. Memory: one chunk, about as much of
+// state, and the codes that have come so far, whatever the size of the table.
 class DatasetReader {
  public:
   virtual ~DatasetReader() = default;
@@ -32,15 +36,23 @@ class DatasetReader {
   virtual absl::StatusOr<bool> Next(analysis::v1::DatasetChunk* chunk) = 0;
 };
 
-// A closed study as of a position of its log.
+// A closed study as of a position of its log, as any order of arrival of the same facts gives it.
+//
+// Columns and the rules that need several records follow the newest revision of the protocol, for
+// all units alike; what a record broke by itself was judged by its own revision. A unit is in the
+// primary set unless some such deviation of it, its block or its grower leaves it. Units of growers
+// who withdrew without leaving their records, and units that the organizer left out, are not in it.
+// Any thread.
 class Dataset {
  public:
-  // `log_sequence` is a freeze's; 0 means the head. Takes its snapshot of `store` when opened, which
-  // must outlive it. FAILED_PRECONDITION (`study_not_closed`) unless the study was closed at or
-  // before `log_sequence`: only exclusions can follow, and those after it are disregarded.
+  // `log_sequence` is a freeze's; 0 means the head. Takes its snapshot of `store` when opened,
+  // which must outlive it. One pass over the units. NOT_FOUND (`study_not_found`),
+  // FAILED_PRECONDITION (`study_not_closed`) unless the study was closed at or before
+  // `log_sequence`: only exclusions can follow, and those after it are disregarded.
   static absl::StatusOr<std::unique_ptr<Dataset>> Open(const store::Store& store,
                                                        const store::StudyName& study,
-                                                       std::int64_t log_sequence);
+                                                       std::int64_t log_sequence,
+                                                       ChunkLimits limits = {});
   virtual ~Dataset() = default;
 
   // The position that it was opened at.
@@ -51,7 +63,8 @@ class Dataset {
   virtual absl::StatusOr<std::unique_ptr<DatasetReader>> Units() const = 0;
   // One row a look, by block, unit, day.
   virtual absl::StatusOr<std::unique_ptr<DatasetReader>> Looks() const = 0;
-  // What was before units, and what was left out and why. One pass over the units.
+  // What was before units, and what was left out and why. Deviations are those of the units in the
+  // dataset. Reasons and rules come in bytewise order. One pass over the units.
   virtual absl::StatusOr<plugin::v1::StudyCounts> Counts() const = 0;
 };
 
@@ -62,15 +75,8 @@ struct DatasetDigest {
   std::int64_t blocks = 0;
 };
 
-// SHA-256 over the canonical bytes of units and looks, whatever the size of their chunks:
-//
-//   text     := length (8 bytes little endian), bytes
-//   table    := "plumule dataset 1" as text, then for each of units, looks: columns, rows
-//   columns  := number of columns (8 bytes), each: name, type (8 bytes), unit, label as text
-//   row      := for each column: 0x00 if missing, else 0x01 and the value
-//   value    := number: IEEE 754 bits, −0 as 0; count and date: two's complement; both 8 bytes
-//               little endian. yes/no: 1 byte. code and text: text.
-//   rows     := 0x02 and a row, again and again, then 0x03
+// SHA-256 over the canonical bytes of units and looks, as dataset.proto defines them, whatever the
+// size of their chunks. One pass over either table. Memory: as two readers.
 absl::StatusOr<DatasetDigest> DigestOf(const Dataset& dataset);
 
 }  // namespace plumule::log

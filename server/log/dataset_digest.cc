@@ -1,3 +1,5 @@
+// DigestOf: the canonical bytes of a dataset, hashed as they come.
+
 #include <sodium.h>
 
 #include <bit>
@@ -5,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "absl/strings/string_view.h"
 #include "server/log/dataset.h"
 #include "server/protocol/status_macros.h"
 
@@ -12,37 +15,38 @@ namespace plumule::log {
 namespace {
 
 using analysis::v1::ColumnChunk;
-using analysis::v1::ColumnSchema;
 using analysis::v1::DatasetChunk;
 using analysis::v1::DatasetSchema;
 
-// SHA-256 of what was added so far, in the pieces that dataset.h names.
-class CanonicalBytes {
+constexpr char kMissing = 0x00;
+constexpr char kPresent = 0x01;
+constexpr char kRow = 0x02;
+constexpr char kEnd = 0x03;
+
+class Hasher {
  public:
-  CanonicalBytes() { crypto_hash_sha256_init(&state_); }
+  Hasher() { crypto_hash_sha256_init(&state_); }
 
-  void Byte(unsigned char byte) { buffer_.push_back(static_cast<char>(byte)); }
-
+  void Byte(char byte) { buffer_.push_back(byte); }
   void Number(std::uint64_t number) {
-    for (int byte = 0; byte < 8; ++byte) Byte(static_cast<unsigned char>(number >> (8 * byte)));
+    for (int i = 0; i < 8; ++i) Byte(static_cast<char>((number >> (8 * i)) & 0xff));
   }
-
-  void Text(const std::string& text) {
+  void Text(absl::string_view text) {
     Number(text.size());
-    buffer_.append(text);
-    Flush(1 << 16);
+    buffer_.append(text.data(), text.size());
+    if (buffer_.size() > kEnough) Flush();
   }
-
   Hash Finish() {
-    Flush(0);
+    Flush();
     Hash hash;
     crypto_hash_sha256_final(&state_, hash.data());
     return hash;
   }
 
  private:
-  void Flush(std::size_t limit) {
-    if (buffer_.size() < limit) return;
+  static constexpr std::size_t kEnough = 64 * 1024;
+
+  void Flush() {
     crypto_hash_sha256_update(&state_, reinterpret_cast<const unsigned char*>(buffer_.data()),
                               buffer_.size());
     buffer_.clear();
@@ -52,72 +56,78 @@ class CanonicalBytes {
   std::string buffer_;
 };
 
-bool Present(const ColumnChunk& column, int row) {
-  return column.validity().empty() ||
-         ((column.validity()[static_cast<std::size_t>(row / 8)] >> (row % 8)) & 1) != 0;
+void AddColumns(const DatasetSchema& schema, Hasher* hasher) {
+  hasher->Number(static_cast<std::uint64_t>(schema.columns_size()));
+  for (const analysis::v1::ColumnSchema& column : schema.columns()) {
+    hasher->Text(column.name());
+    hasher->Number(static_cast<std::uint64_t>(column.type()));
+    hasher->Text(column.unit());
+    hasher->Text(column.label());
+  }
 }
 
-void AddValue(const ColumnSchema& schema, const ColumnChunk& column,
-              const std::vector<std::string>& dictionary, int row, CanonicalBytes* bytes) {
-  switch (schema.type()) {
-    case analysis::v1::COLUMN_TYPE_NUMBER: {
-      const double number = column.numbers(row);
-      bytes->Number(std::bit_cast<std::uint64_t>(number == 0 ? 0.0 : number));
-      return;
-    }
+bool IsThere(const ColumnChunk& column, int row) {
+  if (column.validity().empty()) return true;
+  const auto byte = static_cast<unsigned char>(column.validity()[static_cast<std::size_t>(row / 8)]);
+  return (byte >> (row % 8)) & 1;
+}
+
+std::uint64_t Bits(double value) {
+  return std::bit_cast<std::uint64_t>(value == 0 ? 0.0 : value);
+}
+
+void AddValue(const ColumnChunk& column, analysis::v1::ColumnType type, int row,
+              const std::vector<std::string>& dictionary, Hasher* hasher) {
+  hasher->Byte(kPresent);
+  switch (type) {
+    case analysis::v1::COLUMN_TYPE_NUMBER:
+      return hasher->Number(Bits(column.numbers(row)));
+    case analysis::v1::COLUMN_TYPE_COUNT:
+    case analysis::v1::COLUMN_TYPE_DATE:
+      return hasher->Number(static_cast<std::uint64_t>(column.counts(row)));
     case analysis::v1::COLUMN_TYPE_CODE:
-      bytes->Text(dictionary[static_cast<std::size_t>(column.codes(row))]);
-      return;
+      return hasher->Text(dictionary[static_cast<std::size_t>(column.codes(row))]);
     case analysis::v1::COLUMN_TYPE_YES_NO:
-      bytes->Byte(column.flags(row) ? 1 : 0);
-      return;
-    case analysis::v1::COLUMN_TYPE_TEXT:
-      bytes->Text(column.texts(row));
-      return;
+      return hasher->Byte(column.flags(row) ? 1 : 0);
     default:
-      bytes->Number(static_cast<std::uint64_t>(column.counts(row)));
+      return hasher->Text(column.texts(row));
   }
 }
 
-// Adds one table. If `blocks` is given, counts how often the first column changes.
-absl::Status AddTable(DatasetReader& reader, CanonicalBytes* bytes, std::int64_t* rows,
-                      std::int64_t* blocks) {
+// Hashes a table; `blocks`, if given, counts its blocks, which come one after the other.
+absl::Status AddTable(DatasetReader& reader, Hasher* hasher, std::int64_t* blocks) {
   const DatasetSchema& schema = reader.schema();
-  bytes->Number(static_cast<std::uint64_t>(schema.columns_size()));
-  for (const ColumnSchema& column : schema.columns()) {
-    bytes->Text(column.name());
-    bytes->Number(static_cast<std::uint64_t>(column.type()));
-    bytes->Text(column.unit());
-    bytes->Text(column.label());
-  }
+  AddColumns(schema, hasher);
   std::vector<std::vector<std::string>> dictionaries(
       static_cast<std::size_t>(schema.columns_size()));
-  std::int32_t last_block = -1;
   DatasetChunk chunk;
+  std::int32_t last_block = -1;
   for (;;) {
     PLUMULE_ASSIGN_OR_RETURN(const bool more, reader.Next(&chunk));
     if (!more) break;
-    for (int i = 0; i < schema.columns_size(); ++i) {
-      auto& dictionary = dictionaries[static_cast<std::size_t>(i)];
-      dictionary.insert(dictionary.end(), chunk.columns(i).dictionary().begin(),
-                        chunk.columns(i).dictionary().end());
+    for (int i = 0; i < chunk.columns_size(); ++i) {
+      for (const std::string& entry : chunk.columns(i).dictionary()) {
+        dictionaries[static_cast<std::size_t>(i)].push_back(entry);
+      }
     }
     for (int row = 0; row < chunk.rows(); ++row) {
-      bytes->Byte(2);
-      for (int i = 0; i < schema.columns_size(); ++i) {
-        const bool present = Present(chunk.columns(i), row);
-        bytes->Byte(present ? 1 : 0);
-        if (!present) continue;
-        AddValue(schema.columns(i), chunk.columns(i), dictionaries[static_cast<std::size_t>(i)],
-                 row, bytes);
+      hasher->Byte(kRow);
+      for (int i = 0; i < chunk.columns_size(); ++i) {
+        const ColumnChunk& column = chunk.columns(i);
+        if (!IsThere(column, row)) {
+          hasher->Byte(kMissing);
+        } else {
+          AddValue(column, schema.columns(i).type(), row,
+                   dictionaries[static_cast<std::size_t>(i)], hasher);
+        }
       }
-      const std::int32_t block = chunk.columns(0).codes(row);
-      if (blocks != nullptr && block != last_block) ++*blocks;
-      last_block = block;
-      if (rows != nullptr) ++*rows;
+      if (blocks != nullptr && chunk.columns(0).codes(row) != last_block) {
+        last_block = chunk.columns(0).codes(row);
+        ++*blocks;
+      }
     }
   }
-  bytes->Byte(3);
+  hasher->Byte(kEnd);
   return absl::OkStatus();
 }
 
@@ -125,13 +135,14 @@ absl::Status AddTable(DatasetReader& reader, CanonicalBytes* bytes, std::int64_t
 
 absl::StatusOr<DatasetDigest> DigestOf(const Dataset& dataset) {
   DatasetDigest digest;
-  CanonicalBytes bytes;
-  bytes.Text("plumule dataset 1");
-  PLUMULE_ASSIGN_OR_RETURN(const std::unique_ptr<DatasetReader> units, dataset.Units());
-  PLUMULE_RETURN_IF_ERROR(AddTable(*units, &bytes, &digest.units, &digest.blocks));
-  PLUMULE_ASSIGN_OR_RETURN(const std::unique_ptr<DatasetReader> looks, dataset.Looks());
-  PLUMULE_RETURN_IF_ERROR(AddTable(*looks, &bytes, nullptr, nullptr));
-  digest.digest = bytes.Finish();
+  Hasher hasher;
+  hasher.Text("plumule dataset 1");
+  PLUMULE_ASSIGN_OR_RETURN(const auto units, dataset.Units());
+  PLUMULE_RETURN_IF_ERROR(AddTable(*units, &hasher, &digest.blocks));
+  PLUMULE_ASSIGN_OR_RETURN(const auto looks, dataset.Looks());
+  PLUMULE_RETURN_IF_ERROR(AddTable(*looks, &hasher, nullptr));
+  digest.digest = hasher.Finish();
+  digest.units = units->schema().rows();
   return digest;
 }
 

@@ -1,27 +1,27 @@
-// The readers of a dataset's two tables.
+// The rows of a study's tables.
 #pragma once
 
-#include <cstdint>
 #include <memory>
 
-#include "absl/status/statusor.h"
 #include "server/log/dataset.h"
+#include "server/log/dataset_schema.h"
 #include "server/protocol/compiled_protocol.h"
 #include "server/store/store.h"
 #include "server/store/study_name.h"
 
 namespace plumule::log {
 
-// What the readers read: all of it outlives them.
-struct DatasetView {
+// What tables are read from. What it points to outlives the readers.
+struct DatasetOrigin {
   const store::Reader& reader;
   const store::StudyName& study;
-  std::int64_t log_sequence;
   const protocol::CompiledProtocol& protocol;
+  std::int64_t log_sequence;
+  ChunkLimits limits;
 };
 
-// `rows` is what the schema says; the reader does not count them again.
-std::unique_ptr<DatasetReader> ReadUnits(const DatasetView& view, std::int64_t rows);
-std::unique_ptr<DatasetReader> ReadLooks(const DatasetView& view, std::int64_t rows);
+// Each reads a table of this layout, whose schema knows the number of rows.
+std::unique_ptr<DatasetReader> ReadUnits(const DatasetOrigin& origin, TableLayout layout);
+std::unique_ptr<DatasetReader> ReadLooks(const DatasetOrigin& origin, TableLayout layout);
 
 }  // namespace plumule::log

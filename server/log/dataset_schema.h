@@ -1,6 +1,8 @@
-// Which columns a study's tables have, by the newest revision of its protocol.
+// Which columns a study's tables have.
 #pragma once
 
+#include <optional>
+#include <string>
 #include <vector>
 
 #include "plumule/analysis/v1/dataset.pb.h"
@@ -8,24 +10,36 @@
 
 namespace plumule::log {
 
-// One table's columns and where their values come from.
-struct TableColumns {
-  analysis::v1::DatasetSchema schema;
-  // Handles of the variables shown, in the protocol's order.
-  std::vector<int> variables;
-  // Dose of each arm by handle, in `schema.dose_unit`; empty if no arm has a dose.
-  std::vector<double> doses;
+// What a column holds.
+struct DatasetColumn {
+  enum class Content {
+    kBlock,
+    kUnit,
+    kArm,
+    kDose,
+    kInPrimary,
+    kDay,
+    kVariable,
+    kLower,
+    kUpper,
+    kStatus,
+  };
+  Content content = Content::kBlock;
+  // Variable or threshold.
+  int handle = protocol::kNone;
 };
 
-// block, unit, arm, dose, in_primary, the variables of grower, block and unit scope, and three
-// columns a threshold. `schema.rows` is 0.
-//
-// Left out: variables that only organizers may see, and pictures. A choice of several is one code:
-// its codes joined by `+`; words given beside the options are not shown, the code `other` stands for
-// them.
-TableColumns UnitColumns(const protocol::CompiledProtocol& protocol);
+// A table's layout: the columns as sent, and what to fill them with, in the same order.
+struct TableLayout {
+  analysis::v1::DatasetSchema schema;
+  std::vector<DatasetColumn> columns;
+};
 
-// block, unit, day, and the variables of observation scope.
-TableColumns LookColumns(const protocol::CompiledProtocol& protocol);
+// `schema.rows` is left 0.
+TableLayout UnitsLayout(const protocol::CompiledProtocol& protocol);
+TableLayout LooksLayout(const protocol::CompiledProtocol& protocol);
+
+// Doses of the arms by handle, in the schema's `dose_unit`; absent where an arm has none.
+std::vector<std::optional<double>> DosesOf(const protocol::CompiledProtocol& protocol);
 
 }  // namespace plumule::log

@@ -3,10 +3,9 @@
 #include <optional>
 #include <utility>
 
-#include "absl/strings/str_cat.h"
 #include "server/log/log_reader.h"
 #include "server/log/stored_log.h"
-#include "server/protocol/reason.h"
+#include "server/log/unreadable_state.h"
 #include "server/protocol/status_macros.h"
 #include "server/store/keys.h"
 
@@ -14,12 +13,6 @@ namespace plumule::log {
 namespace {
 
 constexpr bool kPassing = true;
-
-absl::Status UnreadableState(char table) {
-  return ReasonedError(absl::StatusCode::kDataLoss, "store_damaged",
-                       absl::StrCat("a state of table ", std::string(1, table),
-                                    " can't be read: restore a backup"));
-}
 
 }  // namespace
 
@@ -39,7 +32,7 @@ absl::StatusOr<StateOf<T>> StateSpace::Find(std::string key, bool passing) {
   } else {
     auto message = std::make_unique<T>();
     PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::string> bytes, states_.Get(key));
-    if (bytes && !message->ParseFromString(*bytes)) return UnreadableState(key[0]);
+    if (bytes && !message->ParseFromString(*bytes)) return UnreadableState(key);
     slot = std::make_unique<StateSlot>();
     slot->bytes = key.size() + (bytes ? bytes->size() : 0);
     slot->message = std::move(message);

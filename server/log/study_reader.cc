@@ -8,6 +8,7 @@
 #include "absl/strings/str_cat.h"
 #include "server/log/log_reader.h"
 #include "server/log/revisions.h"
+#include "server/log/unreadable_state.h"
 #include "server/protocol/reason.h"
 #include "server/protocol/status_macros.h"
 #include "server/store/keys.h"
@@ -20,18 +21,12 @@ absl::Status NotFound(absl::string_view reason, const std::string& what) {
                        absl::StrCat("there is no ", what, ": check the name"));
 }
 
-absl::Status Unreadable(absl::string_view key) {
-  return ReasonedError(absl::StatusCode::kDataLoss, "store_damaged",
-                       absl::StrCat("the value of a key of table ", key.substr(0, 1),
-                                    " can't be read: restore a backup"));
-}
-
 // The message at `key`, empty if there is none.
 template <typename T>
 absl::StatusOr<T> ReadMessage(const store::Reader& reader, const std::string& key) {
   PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::string> bytes, reader.Get(key));
   T message;
-  if (bytes && !message.ParseFromString(*bytes)) return Unreadable(key);
+  if (bytes && !message.ParseFromString(*bytes)) return UnreadableState(key);
   return message;
 }
 
@@ -72,7 +67,7 @@ absl::StatusOr<StudyCreation> ReadCreation(const store::Reader& reader,
   PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::string> bytes, reader.Get(key));
   if (!bytes) return NotFound("study_not_found", study.Format());
   StudyCreation creation;
-  if (!creation.ParseFromString(*bytes)) return Unreadable(key);
+  if (!creation.ParseFromString(*bytes)) return UnreadableState(key);
   return creation;
 }
 

@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "absl/strings/str_cat.h"
+#include "absl/strings/strip.h"
 #include "absl/strings/str_format.h"
 #include "absl/strings/str_join.h"
 #include "server/protocol/check.h"
@@ -306,6 +307,7 @@ intake::v1::Finding CompiledProtocol::BrokenRule(int rule_handle,
   const Rule& broken = rule(rule_handle);
   intake::v1::Finding finding;
   finding.set_rule(broken.id());
+  happened = absl::StripSuffix(happened, ".");
   finding.set_message(absl::StrCat(happened, ". ", broken.words().text()));
   finding.set_leaves_primary_set(broken.leaves_primary_set());
   return finding;

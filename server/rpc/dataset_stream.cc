@@ -41,7 +41,7 @@ DatasetStream* DatasetStream::Open(Edge& edge, const store::Store& store,
 
 DatasetStream::DatasetStream(Edge& edge, const store::Store& store,
                              analysis::v1::DatasetTable table)
-    : edge_(edge), store_(store), which_(table) {}
+    : edge_(edge), store_(store), which_(table), ticket_(edge.calls()) {}
 
 void DatasetStream::OnWriteDone(bool ok) {
   if (!ok) return End(absl::CancelledError());

@@ -45,6 +45,7 @@ class DatasetStream final : public grpc::ServerWriteReactor<analysis::v1::ReadDa
   Edge& edge_;
   const store::Store& store_;
   const analysis::v1::DatasetTable which_;
+  OpenCalls::Ticket ticket_;
   std::shared_ptr<DatasetStream> self_;
 
   // Used by one step at a time: a fetch, or the write after it.

@@ -41,6 +41,7 @@ Edge::Edge(const access::Guard& guard, spdlog::logger& logger, const EdgeOptions
 absl::StatusOr<access::Admission> Edge::Admit(const grpc::ServerContextBase& context,
                                               const access::MethodRule& rule,
                                               const Resource& resource) const {
+  if (calls_.ending()) return ServerStopping();
   return guard_.Admit(&rule, AuthorizationOf(context), resource);
 }
 
@@ -53,9 +54,8 @@ grpc::Status Edge::Answer(const access::MethodRule& rule, const absl::Status& st
   return ToGrpcStatus(status);
 }
 
-grpc::ServerUnaryReactor* Edge::Refuse(const access::MethodRule& rule,
-                                       const absl::Status& error) const {
-  auto* call = new UnaryCall();
+grpc::ServerUnaryReactor* Edge::Refuse(const access::MethodRule& rule, const absl::Status& error) {
+  auto* call = new UnaryCall(calls_);
   call->Finish(Answer(rule, error));
   return call;
 }
@@ -65,7 +65,7 @@ grpc::ServerUnaryReactor* Edge::Run(WorkerPool& pool, grpc::CallbackServerContex
                                     Work work) {
   absl::StatusOr<access::Admission> admission = Admit(*context, rule, resource);
   if (!admission.ok()) return Refuse(rule, admission.status());
-  auto* call = new UnaryCall();
+  auto* call = new UnaryCall(calls_);
   const bool added = pool.Add(
       [this, call, context, &rule, work = std::move(work), admitted = *std::move(admission)] {
         if (context->IsCancelled()) {

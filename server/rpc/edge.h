@@ -15,7 +15,7 @@
 #include "absl/strings/string_view.h"
 #include "server/access/guard.h"
 #include "server/access/method_table.h"
-#include "server/rpc/streams.h"
+#include "server/rpc/open_calls.h"
 #include "server/rpc/worker_pool.h"
 
 namespace plumule::rpc {
@@ -33,7 +33,7 @@ struct EdgeOptions {
 // A unary call that is being worked on. Deletes itself when the call is done.
 class UnaryCall : public grpc::ServerUnaryReactor {
  public:
-  UnaryCall() = default;
+  explicit UnaryCall(OpenCalls& calls) : ticket_(calls) {}
   // Asked to stop once the client went away or its deadline passed.
   std::stop_token stop_token() const { return stop_.get_token(); }
 
@@ -41,6 +41,7 @@ class UnaryCall : public grpc::ServerUnaryReactor {
   void OnCancel() override { stop_.request_stop(); }
   void OnDone() override { delete this; }
 
+  OpenCalls::Ticket ticket_;
   std::stop_source stop_;
 };
 
@@ -62,13 +63,14 @@ class Edge {
   grpc::ServerUnaryReactor* Do(grpc::CallbackServerContext* context, const access::MethodRule& rule,
                                const Resource& resource, Work work);
 
-  // Admission alone, for streams and for calls that are answered from elsewhere.
+  // Admission alone, for streams and for calls that are answered from elsewhere. Also UNAVAILABLE
+  // (`server_stopping`).
   absl::StatusOr<access::Admission> Admit(const grpc::ServerContextBase& context,
                                           const access::MethodRule& rule,
                                           const Resource& resource) const;
 
   // A reactor that answers with an error at once.
-  grpc::ServerUnaryReactor* Refuse(const access::MethodRule& rule, const absl::Status& error) const;
+  grpc::ServerUnaryReactor* Refuse(const access::MethodRule& rule, const absl::Status& error);
 
   // `status` for the client; what it must not see goes to the log.
   grpc::Status Answer(const access::MethodRule& rule, const absl::Status& status) const;
@@ -76,7 +78,7 @@ class Edge {
   // Runs short work; false if too much of it waits.
   [[nodiscard]] bool AddRead(std::function<void()> work) { return readers_.Add(std::move(work)); }
 
-  Streams& streams() { return streams_; }
+  OpenCalls& calls() { return calls_; }
 
  private:
   grpc::ServerUnaryReactor* Run(WorkerPool& pool, grpc::CallbackServerContext* context,
@@ -85,7 +87,7 @@ class Edge {
 
   const access::Guard& guard_;
   spdlog::logger& logger_;
-  Streams streams_;
+  OpenCalls calls_;
   // Last, so that they end first: what they run uses the rest.
   WorkerPool readers_;
   WorkerPool workers_;

@@ -36,7 +36,7 @@ grpc::ServerUnaryReactor* IntakeService::Record(grpc::CallbackServerContext* con
                                                 intake::v1::RecordResponse* response) {
   const auto admission = edge_.Admit(*context, kRecord, Study(request->study()));
   if (!admission.ok()) return edge_.Refuse(kRecord, admission.status());
-  auto* call = new UnaryCall();
+  auto* call = new UnaryCall(edge_.calls());
   intake_.Submit(admission->resource.study_name(), {request->record()}, ActorOf(admission->caller),
                  [this, call, response](intake::Answers answers) {
                    absl::Status status = answers.status();
@@ -54,7 +54,7 @@ grpc::ServerUnaryReactor* IntakeService::RecordBatch(grpc::CallbackServerContext
                                                      intake::v1::RecordBatchResponse* response) {
   const auto admission = edge_.Admit(*context, kRecordBatch, Study(request->study()));
   if (!admission.ok()) return edge_.Refuse(kRecordBatch, admission.status());
-  auto* call = new UnaryCall();
+  auto* call = new UnaryCall(edge_.calls());
   intake_.Submit(admission->resource.study_name(),
                  {request->records().begin(), request->records().end()}, ActorOf(admission->caller),
                  [this, call, response](intake::Answers answers) {

@@ -31,11 +31,10 @@ LogStream* LogStream::Open(Edge& edge, const store::Store& store, intake::Intake
                            const intake::v1::ReadLogRequest& request) {
   std::shared_ptr<LogStream> stream(new LogStream(edge, store, request));
   stream->self_ = stream;
-  const bool entered = edge.streams().Enter(stream.get());
+  edge.calls().Enter(stream.get());
   absl::StatusOr<access::Admission> admission =
       edge.Admit(*context, kRule,
                  access::RequestedResource{access::ResourceKind::kStudy, "study", request.study()});
-  if (!entered && admission.ok()) admission = ServerStopping();
   if (admission.ok() && request.from_sequence() < 0) admission = BadSequence();
   stream->Begin(std::move(admission), intake);
   return stream.get();
@@ -46,6 +45,7 @@ LogStream::LogStream(Edge& edge, const store::Store& store,
     : edge_(edge),
       store_(store),
       follow_(request.follow()),
+      ticket_(edge.calls()),
       next_(std::max<std::int64_t>(request.from_sequence(), 1)) {}
 
 void LogStream::Begin(absl::StatusOr<access::Admission> admission, intake::Intake& intake) {
@@ -87,7 +87,7 @@ void LogStream::OnCancel() {
 
 void LogStream::OnDone() {
   follower_.reset();
-  edge_.streams().Leave(this);
+  edge_.calls().Leave(this);
   self_.reset();
 }
 

@@ -14,7 +14,7 @@
 #include "plumule/intake/v1/intake_service.pb.h"
 #include "server/intake/intake.h"
 #include "server/rpc/edge.h"
-#include "server/rpc/streams.h"
+#include "server/rpc/open_calls.h"
 #include "server/store/store.h"
 
 namespace plumule::rpc {
@@ -54,6 +54,7 @@ class LogStream final : public grpc::ServerWriteReactor<intake::v1::ReadLogRespo
   Edge& edge_;
   const store::Store& store_;
   const bool follow_;
+  OpenCalls::Ticket ticket_;
   std::shared_ptr<LogStream> self_;
   store::StudyName study_;
   // Set before the call is under way, ended in OnDone.

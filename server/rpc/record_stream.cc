@@ -38,15 +38,14 @@ RecordStream* RecordStream::Open(Edge& edge, intake::Intake& intake,
                                  grpc::CallbackServerContext* context) {
   std::shared_ptr<RecordStream> stream(new RecordStream(edge, intake, context));
   stream->self_ = stream;
-  const bool entered = edge.streams().Enter(stream.get());
+  edge.calls().Enter(stream.get());
   const absl::MutexLock lock(&stream->mutex_);
-  if (!entered) stream->Fail(ServerStopping());
   stream->Advance();
   return stream.get();
 }
 
 RecordStream::RecordStream(Edge& edge, intake::Intake& intake, grpc::CallbackServerContext* context)
-    : edge_(edge), intake_(intake), context_(context) {}
+    : edge_(edge), intake_(intake), context_(context), ticket_(edge.calls()) {}
 
 void RecordStream::EndSoon() {
   const absl::MutexLock lock(&mutex_);
@@ -102,7 +101,7 @@ void RecordStream::OnCancel() {
 }
 
 void RecordStream::OnDone() {
-  edge_.streams().Leave(this);
+  edge_.calls().Leave(this);
   {
     // The alarm's reaction holds this stream, which holds the alarm.
     const absl::MutexLock lock(&mutex_);

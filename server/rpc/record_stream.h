@@ -23,7 +23,7 @@
 #include "plumule/intake/v1/intake_service.pb.h"
 #include "server/intake/intake.h"
 #include "server/rpc/edge.h"
-#include "server/rpc/streams.h"
+#include "server/rpc/open_calls.h"
 
 namespace plumule::rpc {
 
@@ -78,6 +78,7 @@ class RecordStream final : public grpc::ServerBidiReactor<intake::v1::RecordStre
   Edge& edge_;
   intake::Intake& intake_;
   grpc::CallbackServerContext* const context_;
+  OpenCalls::Ticket ticket_;
   // Keeps this alive until OnDone; answers under way hold their own.
   std::shared_ptr<RecordStream> self_;
 

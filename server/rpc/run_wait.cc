@@ -47,7 +47,12 @@ RunWait* RunWait::Open(Edge& edge, analysis::Runs& runs, grpc::CallbackServerCon
 
 RunWait::RunWait(Edge& edge, analysis::Runs& runs, std::string name, absl::Time until,
                  analysis::v1::GetRunResponse* response)
-    : edge_(edge), runs_(runs), name_(std::move(name)), until_(until), response_(response) {}
+    : edge_(edge),
+      runs_(runs),
+      name_(std::move(name)),
+      until_(until),
+      response_(response),
+      ticket_(edge.calls()) {}
 
 void RunWait::OnCancel() {
   const absl::MutexLock lock(&mutex_);
@@ -71,7 +76,7 @@ void RunWait::ScheduleLook() {
 void RunWait::Look() {
   absl::StatusOr<analysis::v1::Run> run = runs_.Get(name_);
   if (!run.ok()) return End(run.status());
-  if (!HasEnded(*run) && absl::Now() < until_ && !edge_.streams().ending()) return LookLater();
+  if (!HasEnded(*run) && absl::Now() < until_ && !edge_.calls().ending()) return LookLater();
   *response_->mutable_run() = *std::move(run);
   End(absl::OkStatus());
 }

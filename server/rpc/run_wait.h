@@ -44,6 +44,7 @@ class RunWait final : public grpc::ServerUnaryReactor,
   const std::string name_;
   const absl::Time until_;
   analysis::v1::GetRunResponse* const response_;
+  OpenCalls::Ticket ticket_;
   std::shared_ptr<RunWait> self_;
   // Of one look at a time.
   absl::Duration interval_ = absl::Milliseconds(20);

@@ -82,8 +82,10 @@ void Server::ReportFailure() { server_->GetHealthCheckService()->SetServingStatu
 
 void Server::Drain(absl::Duration bound) {
   ReportFailure();
-  edge_.streams().EndAll();
-  server_->Shutdown(absl::ToChronoTime(absl::Now() + bound));
+  edge_.calls().EndAll();
+  edge_.calls().WaitUntilOver(bound);
+  // Now at once: a connection that only idles would hold a patient shutdown up.
+  server_->Shutdown(absl::ToChronoTime(absl::Now()));
   server_->Wait();
   server_.reset();
 }

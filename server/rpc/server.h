@@ -73,8 +73,9 @@ class Server {
   // Turns health to NOT_SERVING; calls go on being answered.
   void ReportFailure();
 
-  // Health turns to NOT_SERVING; no new calls; streams are asked to end, other calls may finish;
-  // after `bound` what is left is cancelled. Returns when all calls are over. Once.
+  // Health turns to NOT_SERVING; new calls are answered with `server_stopping`; streams are asked
+  // to end, other calls may finish; after `bound` what is left is cancelled. Returns when all calls
+  // are over. Once.
   void Drain(absl::Duration bound);
 
  private:

@@ -37,7 +37,7 @@ absl::StatusOr<analysis::PluginCatalog> InstalledPlugins(const std::string& fold
   if (!stated.empty()) return analysis::PluginCatalog::Read(stated);
   const std::filesystem::path here = context.program_folder;
   const std::vector<std::filesystem::path> places = {
-      here / "plugins", here / ".." / ".." / "plugins", here / ".." / "lib" / "plumule" / "plugins"};
+      here / ".." / "plugins", here / "plugins", here / ".." / "lib" / "plumule" / "plugins"};
   for (const auto& place : places) {
     std::error_code error;
     if (std::filesystem::is_directory(place, error)) {

@@ -6,6 +6,7 @@
 #include "clients/cli/command/context.h"
 #include "clients/cli/command/fetch.h"
 #include "clients/cli/command/server_options.h"
+#include "clients/cli/files.h"
 #include "clients/cli/print/json.h"
 #include "clients/cli/print/result_text.h"
 #include "clients/cpp/uuid.h"
@@ -18,7 +19,7 @@ using analysis::v1::Run;
 
 struct Options {
   ServerOptions server;
-  std::string study, analysis, freeze;
+  std::string study, analysis, freeze, result_out;
   std::string format = "text";
 };
 
@@ -81,6 +82,10 @@ ExitCode RunIt(const Options& options, Context& context) {
   }
   const auto result = FetchResult(**server, run->result());
   if (!result.ok()) return FailServer(context, result.status());
+  if (!options.result_out.empty()) {
+    const absl::Status written = WriteFile(options.result_out, result->name() + "\n");
+    if (!written.ok()) return FailLocal(context, written);
+  }
   if (options.format == "json") {
     context.out << ToJson(*result);
     return kDone;
@@ -98,6 +103,8 @@ void AddRunVerb(CLI::App& app, Action* action) {
   verb->add_option("STUDY", options->study, "COMMUNITY/STUDY, or the full name")->required();
   verb->add_option("--analysis", options->analysis, "id of the analysis; else the primary one");
   verb->add_option("--freeze", options->freeze, "name of the freeze; else the newest");
+  verb->add_option("--result-out", options->result_out,
+                   "write the result's name to this file, for report and pool");
   AddServerOptions(verb, &options->server);
   AddFormat(verb, &options->format);
   verb->footer("Example:\n  plumule run balcony/basil-water");

@@ -212,7 +212,7 @@ ExitCode Pending(const Options& options, Context& context) {
                [](const intake::v1::PendingRecord& record) {
                  std::string words = absl::StrCat(RecordWords(record.record()), "\n");
                  for (const std::string& what : record.waits_for()) {
-                   absl::StrAppend(&words, "  waits for ", what, "\n");
+                   absl::StrAppend(&words, "  waits: ", what, "\n");
                  }
                  return words;
                });

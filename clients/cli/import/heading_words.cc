@@ -6,6 +6,7 @@
 #include "absl/strings/ascii.h"
 #include "absl/strings/str_join.h"
 #include "absl/strings/str_replace.h"
+#include "clients/cli/table/cell.h"
 
 namespace plumule::cli {
 namespace {
@@ -96,6 +97,25 @@ std::string UnitInHeading(absl::string_view heading, std::vector<std::string>* r
     return code;
   }
   return "";
+}
+
+std::optional<HeadingQuantity> QuantityInHeading(absl::string_view heading) {
+  for (const std::string& word : WordsOf(heading)) {
+    // "50mm" is one word, "5 cm" two: the number is looked for first, then what follows it.
+    const size_t digits = word.find_first_not_of("0123456789.");
+    const auto number = ParseNumber(word.substr(0, digits));
+    if (!number) continue;
+    std::vector<std::string> words = WordsOf(heading);
+    std::string unit_word = digits == std::string::npos ? "" : word.substr(digits);
+    if (unit_word.empty()) {
+      const auto at = std::find(words.begin(), words.end(), word) + 1;
+      if (at != words.end()) unit_word = *at;
+    }
+    std::vector<std::string> alone = {unit_word};
+    std::string unit = UnitInHeading(unit_word, &alone);
+    if (!unit.empty()) return HeadingQuantity{*number, std::move(unit)};
+  }
+  return std::nullopt;
 }
 
 std::string IdOf(const std::vector<std::string>& words) {

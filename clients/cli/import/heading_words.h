@@ -1,6 +1,7 @@
 #pragma once
 
 #include <initializer_list>
+#include <optional>
 #include <set>
 #include <string>
 #include <vector>
@@ -26,6 +27,13 @@ std::vector<std::string> Without(std::vector<std::string> words,
 // UCUM code of a unit named in a heading ("height (cm)", "length in inches", "temp °F"); "" if none
 // is. The words that name it are taken out of `*rest`.
 std::string UnitInHeading(absl::string_view heading, std::vector<std::string>* rest);
+
+// A measure named in a heading: "Shoot 5 cm on" and "shoot_50mm_day" hold one.
+struct HeadingQuantity {
+  double value = 0;
+  std::string unit;  // UCUM code
+};
+std::optional<HeadingQuantity> QuantityInHeading(absl::string_view heading);
 
 // An id made of words: "potting_mix".
 std::string IdOf(const std::vector<std::string>& words);

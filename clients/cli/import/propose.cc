@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <optional>
 #include <set>
 #include <utility>
@@ -13,6 +14,7 @@
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_join.h"
 #include "absl/strings/str_split.h"
+#include "clients/cli/import/cell_matching.h"
 #include "clients/cli/import/cell_reading.h"
 #include "clients/cli/import/date_reading.h"
 #include "clients/cli/import/heading_words.h"
@@ -75,6 +77,39 @@ Means DateMeaning(const Seen& column) {
     return MEANS_LOOKED_ON;
   }
   return MEANS_UNSPECIFIED;
+}
+
+bool IsStartWord(const std::string& word) {
+  return HasAny({word}, {"start", "started", "starting", "sown", "sowed", "sowing", "sow", "planted",
+                         "planting", "stuck", "placed", "potted", "begin", "began", "date", "day"});
+}
+
+// What headings of starts say beside the start: "husk on sown", "husk off sown" name the arms
+// "husk on" and "husk off". Only words at an end that all headings share are taken for the start's.
+std::vector<Words> ArmNamesOf(std::vector<Words> headings) {
+  const auto share = [&](bool back) {
+    for (const Words& words : headings) {
+      if (words.empty()) return false;
+      const std::string& mine = back ? words.back() : words.front();
+      const std::string& first = back ? headings[0].back() : headings[0].front();
+      if (mine != first || !(IsStartWord(mine) || mine == "on" || mine == "of")) return false;
+    }
+    return !headings.empty();
+  };
+  while (share(true)) {
+    for (Words& words : headings) words.pop_back();
+  }
+  while (share(false)) {
+    for (Words& words : headings) words.erase(words.begin());
+  }
+  std::vector<Words> names;
+  for (Words& name : headings) {
+    std::erase_if(name, IsStartWord);
+    if (!name.empty() && std::find(names.begin(), names.end(), name) == names.end()) {
+      names.push_back(name);
+    }
+  }
+  return names;
 }
 
 class Proposer {
@@ -163,20 +198,15 @@ class Proposer {
       return;
     }
     // Without a protocol: two or more columns of starts that differ in one run of words name arms.
-    std::vector<Words> names;
+    std::vector<Words> starts;
     for (const Seen& column : seen_) {
-      if (!column.is_date || DateMeaning(column) != MEANS_STARTED_ON) continue;
-      Words name = column.words;
-      std::erase_if(name, [](const std::string& word) {
-        return HasAny({word}, {"start", "started", "starting", "sown", "sowed", "sowing", "planted",
-                               "planting", "stuck", "placed", "potted", "date", "day", "on", "of",
-                               "begin", "began"});
-      });
-      if (!name.empty() && std::find(names.begin(), names.end(), name) == names.end()) {
-        names.push_back(name);
-      }
+      if (column.is_date && DateMeaning(column) == MEANS_STARTED_ON) starts.push_back(column.words);
     }
+    std::vector<Words> names = ArmNamesOf(std::move(starts));
     if (names.size() < 2) return;
+    std::stable_sort(names.begin(), names.end(), [](const Words& a, const Words& b) {
+      return a.size() > b.size();
+    });
     for (Seen& column : seen_) {
       for (const Words& name : names) {
         if (!HasRun(column.words, name)) continue;
@@ -206,10 +236,8 @@ class Proposer {
       return;
     }
     if (const Variable* variable = MatchVariable(column)) {
-      TakeAnswer(column, *variable);
-      return;
-    }
-    if (column.is_date) {
+      TakeAnswer(column, *variable, absl::StrCat("the heading names the variable ", variable->id()));
+    } else if (column.is_date) {
       ClassifyDate(column);
     } else {
       ClassifyWords(column);
@@ -229,8 +257,29 @@ class Proposer {
     return nullptr;
   }
 
-  void TakeAnswer(const Seen& column, const Variable& variable) {
-    std::string reason = absl::StrCat("the heading names the variable ", variable.id());
+  // The only choice variable, not yet taken, whose options nearly all cells name.
+  const Variable* MatchByCells(const Seen& column) const {
+    if (protocol_ == nullptr || column.is_date || column.values.size() < 2) return nullptr;
+    const Variable* found = nullptr;
+    for (const Variable& variable : protocol_->variables()) {
+      if (!variable.has_choice() || IsAnswered(variable.id())) continue;
+      const ListReading reading =
+          ReadLists(column.values, OptionsOf(variable.choice()), variable.choice().multiple());
+      if (reading.matched * 5 < reading.pieces.size() * 4) continue;
+      if (found != nullptr) return nullptr;
+      found = &variable;
+    }
+    return found;
+  }
+
+  bool IsAnswered(const std::string& variable) const {
+    return std::any_of(
+        out_.mapping.columns().begin(), out_.mapping.columns().end(), [&](const Column& column) {
+          return column.means() == MEANS_ANSWER && column.id() == variable;
+        });
+  }
+
+  void TakeAnswer(const Seen& column, const Variable& variable, std::string reason) {
     Take(column, MEANS_ANSWER, "", variable.id());
     if (variable.has_number()) absl::StrAppend(&reason, "; ", ChooseUnit(column, variable));
     if (variable.has_choice()) absl::StrAppend(&reason, ChoiceCodes(column, variable.choice()));
@@ -274,25 +323,49 @@ class Proposer {
     }
   }
 
-  std::string ChoiceCodes(const Seen& column, const study::v1::ChoiceType& type) {
-    std::vector<std::string> unknown;
-    for (const std::string& value : column.values) {
-      const auto option = std::find_if(
-          type.options().begin(), type.options().end(), [&](const auto& known) {
-            return known.code() == value || WordsOf(known.label().text()) == WordsOf(value) ||
-                   WordsOf(known.code()) == WordsOf(value);
-          });
-      if (option == type.options().end()) {
-        unknown.push_back(value);
-      } else if (option->code() != value) {
-        Code& code = *Last().add_codes();
-        code.set_cell(value);
-        code.set_id(option->code());
-      }
+  static std::vector<NamedMember> OptionsOf(const study::v1::ChoiceType& type) {
+    std::vector<NamedMember> members;
+    for (const auto& option : type.options()) {
+      members.push_back({option.code(), option.label().text()});
     }
-    if (unknown.empty()) return "";
-    return absl::StrCat("; no option for: ", absl::StrJoin(unknown, ", "),
-                        ". Add codes { cell: … id: … } for these, or they are refused");
+    return members;
+  }
+
+  // Adds codes to the last column for the pieces of cells that mean a member. Says what a person
+  // should look at: matches of part of the words, and pieces that mean nothing.
+  std::string AddCodes(const std::vector<std::string>& pieces,
+                       const std::vector<NamedMember>& members, absl::string_view what) {
+    std::vector<std::string> unknown, guessed;
+    for (const std::string& piece : pieces) {
+      const auto match = MatchMember(piece, members);
+      if (!match) {
+        unknown.push_back(absl::StrCat("\"", piece, "\""));
+        continue;
+      }
+      if (!match->exact) guessed.push_back(absl::StrCat("\"", piece, "\" as ", match->id));
+      if (match->id == piece) continue;
+      Code& code = *Last().add_codes();
+      code.set_cell(piece);
+      code.set_id(match->id);
+    }
+    std::string words;
+    if (!guessed.empty()) absl::StrAppend(&words, "; takes ", absl::StrJoin(guessed, ", "), ". Check this");
+    if (!unknown.empty()) {
+      absl::StrAppend(&words, "; no ", what, " is known for ", absl::StrJoin(unknown, ", "),
+                      ". Add codes { cell: \"…\" id: \"…\" } for these, or their rows are refused");
+    }
+    return words;
+  }
+
+  std::string ChoiceCodes(const Seen& column, const study::v1::ChoiceType& type) {
+    const std::vector<NamedMember> members = OptionsOf(type);
+    const ListReading reading = ReadLists(column.values, members, type.multiple());
+    Last().set_list_separator(reading.separator);
+    std::string words = AddCodes(reading.pieces, members, "option");
+    if (!reading.separator.empty()) {
+      words = absl::StrCat("; several options in a cell, parted by \"", reading.separator, "\"", words);
+    }
+    return words;
   }
 
   void CheckYesNo(const Seen& column) {
@@ -349,7 +422,21 @@ class Proposer {
         return threshold.id();
       }
     }
+    const auto quantity = QuantityInHeading(column.heading);
+    if (!quantity) return "";
+    for (const auto& threshold : protocol_->thresholds()) {
+      if (IsTarget(*quantity, threshold.target().number())) return threshold.id();
+    }
     return "";
+  }
+
+  // "5 cm" in a heading names the threshold of 50 mm.
+  static bool IsTarget(const HeadingQuantity& quantity, const study::v1::Quantity& target) {
+    if (target.unit().empty()) return false;
+    const auto conversion = protocol::ConversionBetween(quantity.unit, target.unit());
+    if (!conversion.ok()) return false;
+    return std::abs((*conversion)(quantity.value) - target.value()) <=
+           1e-9 * std::abs(target.value());
   }
 
   std::string OnlyThreshold(const Seen& column) {
@@ -385,6 +472,11 @@ class Proposer {
     }
     if (HasAny(column.words, {"unit", "seed", "cutting", "pot", "tray", "tag", "label"})) {
       Take(column, MEANS_UNIT, "the heading speaks of the unit");
+      return;
+    }
+    if (const Variable* variable = MatchByCells(column)) {
+      TakeAnswer(column, *variable,
+                 absl::StrCat("its cells are options of the variable ", variable->id()));
       return;
     }
     Remark(absl::StrCat("column \"", column.heading,
@@ -439,28 +531,23 @@ class Proposer {
   }
 
   bool TakeCause(const Seen& column) {
-    size_t known = 0;
-    std::vector<Code> codes;
+    std::vector<NamedMember> causes;
     if (protocol_ != nullptr) {
-      for (const std::string& value : column.values) {
-        for (const auto& loss : protocol_->losses()) {
-          if (WordsOf(value) != WordsOf(loss.id()) && WordsOf(value) != WordsOf(loss.label().text())) {
-            continue;
-          }
-          ++known;
-          if (value == loss.id()) break;
-          codes.emplace_back();
-          codes.back().set_cell(value);
-          codes.back().set_id(loss.id());
-          break;
-        }
+      for (const auto& loss : protocol_->losses()) {
+        causes.push_back({loss.id(), loss.label().text()});
       }
     }
-    const bool headed = HasAny(column.words, {"cause", "reason", "why"});
-    if (!headed && (known == 0 || known < column.values.size())) return false;
-    Take(column, MEANS_LOSS_CAUSE,
-         headed ? "the heading speaks of a cause" : "all its cells name causes of loss");
-    for (const Code& code : codes) *Last().add_codes() = code;
+    const auto known = std::count_if(
+        column.values.begin(), column.values.end(),
+        [&](const std::string& value) { return MatchMember(value, causes).has_value(); });
+    const bool headed = HasAny(column.words, {"cause", "reason", "why", "lost", "loss", "died"});
+    if (!headed && (known == 0 || static_cast<size_t>(known) < column.values.size())) return false;
+    Take(column, MEANS_LOSS_CAUSE, "");
+    std::string reason =
+        headed ? "the heading speaks of a loss, and the cells are no dates: its cause"
+               : "all its cells name causes of loss";
+    if (protocol_ != nullptr) reason += AddCodes(column.values, causes, "cause");
+    out_.reasons.back() = std::move(reason);
     return true;
   }
 

@@ -62,8 +62,12 @@ void AddFindings(const DraftRecord& draft, const Receipt& receipt, std::vector<R
   }
   line.field.clear();
   for (const std::string& what : judgement.waits_for()) {
-    line.message = absl::StrCat("waits for ", what);
-    lines->push_back(line);
+    // Several records of a row often wait for the same.
+    line.message = absl::StrCat("waits: ", what);
+    const bool said = std::any_of(lines->begin(), lines->end(), [&](const RowLine& other) {
+      return other.row == line.row && other.message == line.message;
+    });
+    if (!said) lines->push_back(line);
   }
 }
 
@@ -89,18 +93,20 @@ SheetOutcome JoinOutcomes(const SheetRecords& sheet, absl::Span<const Receipt> r
     for (const int row : sheet.records[i].rows) worsen(row, word);
     AddFindings(sheet.records[i], receipts[i], &lines);
   }
+  std::stable_sort(lines.begin(), lines.end(),
+                   [](const RowLine& a, const RowLine& b) { return a.row < b.row; });
   for (const int row : sheet.rows) {
     const auto word = of_row.find(row);
-    const std::string& shown = word == of_row.end() ? "refused" : word->second;
+    const std::string shown = word == of_row.end() ? "refused" : word->second;
     ++outcome.rows[shown];
-    bool said = false;
-    for (const RowLine& line : lines) {
-      if (line.row != row) continue;
-      outcome.lines.push_back(line);
+    const auto mine = std::equal_range(
+        lines.begin(), lines.end(), RowLine{.row = row},
+        [](const RowLine& a, const RowLine& b) { return a.row < b.row; });
+    for (auto line = mine.first; line != mine.second; ++line) {
+      outcome.lines.push_back(*line);
       outcome.lines.back().outcome = shown;
-      said = true;
     }
-    if (said) continue;
+    if (mine.first != mine.second) continue;
     RowLine quiet{.row = row, .outcome = shown};
     if (word == of_row.end()) quiet.message = "no answer came for this row; send the file again";
     outcome.lines.push_back(std::move(quiet));
@@ -120,7 +126,9 @@ std::string OutcomeCsv(const SheetOutcome& outcome) {
 std::string OutcomeText(const SheetOutcome& outcome, bool dry_run) {
   std::string out;
   for (const RowLine& line : outcome.lines) {
-    if (line.message.empty()) continue;
+    // In a refused row the others wait for what was refused: no news.
+    const bool follows = line.outcome == "refused" && line.message.starts_with("waits: ");
+    if (line.message.empty() || follows) continue;
     std::string words = absl::StrCat("row ", line.row);
     if (!line.column.empty()) absl::StrAppend(&words, ", column \"", line.column, "\"");
     absl::StrAppend(&words, ": ", line.message, line.remedy.empty() ? "" : "; ", line.remedy);

@@ -37,7 +37,8 @@ absl::string_view OutcomeWord(const intake::v1::Receipt& receipt) {
 std::string JudgementText(const intake::v1::Judgement& judgement, int indent) {
   std::string out;
   for (const auto& problem : judgement.problems()) {
-    absl::StrAppend(&out, Wrapped(absl::StrCat(problem.field(), ": ", problem.message(),
+    absl::StrAppend(&out, Wrapped(absl::StrCat(problem.field(), problem.field().empty() ? "" : ": ",
+                                               problem.message(),
                                                problem.remedy().empty() ? "" : "; ",
                                                problem.remedy(), " [", problem.reason(), "]"),
                                   indent));
@@ -50,7 +51,7 @@ std::string JudgementText(const intake::v1::Judgement& judgement, int indent) {
     absl::StrAppend(&out, Wrapped(absl::StrCat("note ", note.rule(), ": ", note.message()), indent));
   }
   for (const std::string& what : judgement.waits_for()) {
-    absl::StrAppend(&out, Wrapped(absl::StrCat("waits for ", what), indent));
+    absl::StrAppend(&out, Wrapped(absl::StrCat("waits: ", what), indent));
   }
   return out;
 }

@@ -40,12 +40,17 @@ void Heading(absl::string_view words, std::string* out) {
   absl::StrAppend(out, "\n", words, "\n");
 }
 
+std::string Counted(std::int64_t count, absl::string_view noun) {
+  return absl::StrCat(count, " ", noun, count == 1 ? "" : "s");
+}
+
 std::string Basis(const Estimate& estimate) {
   std::vector<std::string> parts = {MethodWords(estimate.method())};
-  if (estimate.units() > 0) parts.push_back(absl::StrCat(estimate.units(), " units"));
-  if (estimate.blocks() > 0) parts.push_back(absl::StrCat(estimate.blocks(), " blocks"));
-  if (estimate.has_events()) parts.push_back(absl::StrCat(estimate.events(), " events"));
-  if (!estimate.analysis_set().empty() && estimate.analysis_set() != "all_started") {
+  if (estimate.units() > 0) parts.push_back(Counted(estimate.units(), "unit"));
+  if (estimate.blocks() > 0) parts.push_back(Counted(estimate.blocks(), "block"));
+  if (estimate.has_events()) parts.push_back(Counted(estimate.events(), "event"));
+  if (!estimate.analysis_set().empty() && estimate.analysis_set() != "all_started" &&
+      estimate.analysis_set() != "all_studies") {
     parts.push_back(MethodWords(estimate.analysis_set()));
   }
   return absl::StrJoin(parts, ", ");
@@ -56,9 +61,9 @@ void WriteEstimate(const Estimate& estimate, std::string* out) {
   const std::string at = AtWords(estimate);
   if (!at.empty()) absl::StrAppend(&what, ", ", at);
   absl::StrAppend(out, Wrapped(what, 2));
-  std::string numbers = Padded(ValueWords(estimate), 18);
+  std::string numbers = ValueWords(estimate);
   const std::string interval = IntervalWords(estimate);
-  if (!interval.empty()) absl::StrAppend(&numbers, "  ", interval);
+  if (!interval.empty()) numbers = absl::StrCat(Padded(std::move(numbers), 18), "  ", interval);
   absl::StrAppend(out, "      ", numbers, "\n", Wrapped(Basis(estimate), 6));
 }
 
@@ -89,10 +94,13 @@ void WriteTests(const Result& result, std::string* out) {
     if (test.has_statistic()) {
       absl::StrAppend(&line, ", statistic ", NumberWords(test.statistic()));
     }
-    if (test.has_df()) absl::StrAppend(&line, ", ", NumberWords(test.df()), " degrees of freedom");
+    if (test.has_df()) absl::StrAppend(&line, ", ", NumberWords(test.df()), test.df() == 1 ? " degree" : " degrees", " of freedom");
     absl::StrAppend(out, Wrapped(line, 2));
   }
 }
+
+// Columns of the words in the flow of units.
+constexpr std::size_t kFlowWidth = 52;
 
 void WriteFlow(const Result& result, std::string* out) {
   if (result.flow().empty()) return;
@@ -100,9 +108,15 @@ void WriteFlow(const Result& result, std::string* out) {
   for (const auto& step : result.flow()) {
     std::string words = step.label().empty() ? MethodWords(step.step()) : step.label();
     if (!step.reason().empty()) absl::StrAppend(&words, " (", step.reason(), ")");
-    absl::StrAppend(out, "  ", Padded(words, 40), "  ",
-                    Padded(step.arm().empty() ? "all" : step.arm(), 16), "  ",
-                    absl::StrCat(step.units(), " units, ", step.blocks(), " blocks"), "\n");
+    std::string counts = Counted(step.units(), "unit");
+    if (step.blocks() > 0) absl::StrAppend(&counts, ", ", Counted(step.blocks(), "block"));
+    // Labels of arms begin with the arm; long ones take a line of their own.
+    const std::string indented = absl::StrCat("  ", words);
+    if (CountCharacters(indented) > kFlowWidth) {
+      absl::StrAppend(out, Wrapped(words, 2), std::string(kFlowWidth + 2, ' '), counts, "\n");
+    } else {
+      absl::StrAppend(out, Padded(indented, kFlowWidth + 2), counts, "\n");
+    }
   }
 }
 

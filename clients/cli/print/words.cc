@@ -18,7 +18,7 @@ struct Words {
   absl::string_view name, words;
 };
 
-constexpr std::array<Words, 17> kMeasures = {{
+constexpr std::array<Words, 22> kMeasures = {{
     {"reached_by", "share that reached it"},
     {"days_to_quantile", "time until a share had reached it"},
     {"restricted_mean_days", "mean time, up to a limit"},
@@ -36,6 +36,11 @@ constexpr std::array<Words, 17> kMeasures = {{
     {"log_risk_ratio", "log of the ratio of shares"},
     {"log_odds_ratio", "log odds ratio"},
     {"log_hazard_ratio", "log hazard ratio"},
+    {"pooled_effect", "pooled effect"},
+    {"prediction_interval", "effect to expect in a new study"},
+    {"tau_squared", "variance between studies, τ²"},
+    {"i_squared", "share of the differences beyond chance, I²"},
+    {"h_squared", "H²"},
 }};
 
 constexpr std::array<Words, 23> kMethods = {{
@@ -82,6 +87,7 @@ std::string MethodWords(absl::string_view method) { return LookUp(kMethods, meth
 std::string UnitWords(absl::string_view unit) {
   if (unit == "1" || unit == "{count}") return "";
   if (unit == "d") return "days";
+  if (unit == "d2") return "days²";
   if (unit == "Cel") return "°C";
   if (unit == "[degF]") return "°F";
   if (unit == "[in_i]") return "in";
@@ -141,7 +147,10 @@ std::string IntervalWords(const Estimate& estimate) {
 }
 
 std::string ContrastWords(const Estimate& estimate) {
-  std::string words = estimate.arm().empty() ? "all units" : estimate.arm();
+  std::string words = !estimate.arm().empty() ? estimate.arm()
+                      : absl::StrContains(estimate.analysis_set(), "studies")
+                          ? LookUp(kMethods, estimate.analysis_set())
+                          : "all units";
   if (!estimate.against().empty()) {
     words = absl::StrCat(estimate.arm(), IsRatio(estimate.measure()) ? " ÷ " : " − ",
                          estimate.against());

@@ -18,6 +18,11 @@ absl::string_view FigureScript() {
   return R"js(
 (function () {
   'use strict';
+  // vega-interpreter 1.2 looks for this set of vega-util's in vega, whose bundle leaves it out.
+  vega.DisallowedObjectProperties = vega.DisallowedObjectProperties ||
+      new Set(Object.getOwnPropertyNames(Object.prototype).filter(function (name) {
+        return typeof Object.prototype[name] === 'function';
+      }));
   var nothing = {
     load: function () { return Promise.reject(new Error('reports load nothing')); },
     sanitize: function () { return Promise.reject(new Error('reports load nothing')); },
@@ -166,7 +171,10 @@ font:.875rem/1.5 system-ui,"Noto Sans",sans-serif}
 .finding{margin-left:-1.25rem;margin-right:-1.25rem;border-radius:0}
 .effects,figure{padding:1rem;margin-left:-.5rem;margin-right:-.5rem}
 dl.key{grid-template-columns:1fr;gap:0}
-dl.key dd{margin-bottom:.6rem}}
+dl.key dd{margin-bottom:.6rem}
+table.estimates thead{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
+table.estimates tr{display:block;padding:.6rem 0;border-bottom:1px solid var(--line)}
+table.estimates th,table.estimates td{display:block;padding:.1rem 0;border:0;text-align:left}}
 @media print{
 body{background:#fff;font-size:10.5pt}
 header,main,footer{max-width:none}

@@ -51,9 +51,9 @@ class Page {
     Finding();
     Warnings();
     Picture();
+    Figures();
     Estimates("What was compared", {analysis::v1::STANDING_PRIMARY,
                                     analysis::v1::STANDING_SECONDARY});
-    Figures();
     Estimates("Each arm", {analysis::v1::STANDING_DESCRIPTIVE, analysis::v1::STANDING_UNSPECIFIED});
     Flow();
     Estimates("Under other assumptions", {analysis::v1::STANDING_SENSITIVITY});
@@ -174,7 +174,7 @@ class Page {
     if (rows.empty()) return;
     absl::StrAppend(&out_, "<section>\n<h2>", Escaped(heading),
                     "</h2>\n<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"",
-                    Escaped(heading), "\"><table><thead><tr><th scope=\"col\">What</th>"
+                    Escaped(heading), "\"><table class=\"estimates\"><thead><tr><th scope=\"col\">What</th>"
                     "<th scope=\"col\">Of</th><th scope=\"col\" class=\"number\">Estimate</th>"
                     "<th scope=\"col\">Interval</th><th scope=\"col\">How, and from how many</th>"
                     "</tr></thead><tbody>\n");
