@@ -21,8 +21,8 @@ absl::StatusOr<std::string> ReadFile(const std::string& path, size_t max_bytes) 
   }
   std::ifstream file(path, std::ios::binary);
   if (!file) {
-    return absl::NotFoundError(absl::StrCat(path, ": can't be opened (", std::strerror(errno),
-                                            "); check the path"));
+    return absl::NotFoundError(
+        absl::StrCat(path, ": can't be opened (", std::strerror(errno), "); check the path"));
   }
   std::string bytes;
   char buffer[65536];
@@ -52,9 +52,8 @@ absl::Status WriteAll(int descriptor, absl::string_view bytes, const std::string
 }
 
 absl::Status CanNotWrite(const std::string& path) {
-  return absl::InvalidArgumentError(absl::StrCat(path, ": can't be written (",
-                                                 std::strerror(errno),
-                                                 "); choose another place"));
+  return absl::InvalidArgumentError(
+      absl::StrCat(path, ": can't be written (", std::strerror(errno), "); choose another place"));
 }
 
 }  // namespace

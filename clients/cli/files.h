@@ -11,8 +11,7 @@ namespace plumule::cli {
 
 // The whole of a file. NotFound if it can't be opened, InvalidArgument above `max_bytes`; both name
 // the path.
-absl::StatusOr<std::string> ReadFile(const std::string& path,
-                                     size_t max_bytes = size_t{64} << 20);
+absl::StatusOr<std::string> ReadFile(const std::string& path, size_t max_bytes = size_t{64} << 20);
 
 // Writes a file whole or not at all (a temporary file beside it, then renamed).
 absl::Status WriteFile(const std::string& path, absl::string_view bytes);

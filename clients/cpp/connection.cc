@@ -16,13 +16,17 @@ namespace {
 // A result with its figures may be this large, and some.
 constexpr int kLargestAnswer = 32 * 1024 * 1024;
 
+// How long each retry waits for the connection to come back, beside its back-off.
+constexpr absl::Duration kReconnectPatience = absl::Seconds(1);
+
 std::shared_ptr<grpc::Channel> OpenChannel(const std::string& address) {
   grpc::ChannelArguments arguments;
   arguments.SetMaxReceiveMessageSize(kLargestAnswer);
-  // The library's own back-off starts at a second, too long for a server that restarts.
+  // The library's own back-off starts at a second, too long for a server that restarts. The
+  // "minimum" is in fact how long one attempt to connect may take.
   arguments.SetInt(GRPC_ARG_INITIAL_RECONNECT_BACKOFF_MS, 20);
-  arguments.SetInt(GRPC_ARG_MIN_RECONNECT_BACKOFF_MS, 20);
   arguments.SetInt(GRPC_ARG_MAX_RECONNECT_BACKOFF_MS, 1000);
+  arguments.SetInt(GRPC_ARG_MIN_RECONNECT_BACKOFF_MS, 5000);
   // Connections of one program to several servers, or under several keys, share nothing.
   arguments.SetInt(GRPC_ARG_USE_LOCAL_SUBCHANNEL_POOL, 1);
   return grpc::CreateCustomChannel(address, grpc::InsecureChannelCredentials(), arguments);
@@ -57,7 +61,15 @@ absl::Status Connection::Once(const Attempt& attempt) const {
   grpc::ClientContext context;
   Authorize(&context);
   context.set_deadline(absl::ToChronoTime(absl::Now() + options_.call_timeout));
-  return FromGrpc(attempt(&context));
+  return StatusOf(attempt(&context));
+}
+
+absl::Status Connection::StatusOf(const grpc::Status& status) const {
+  const absl::Status error = FromGrpc(status);
+  if (!absl::IsUnavailable(error) || !Reason(error).empty()) return error;
+  return absl::UnavailableError(absl::StrCat("no answer from the server at ", options_.address,
+                                             "; check the address and that the server runs (",
+                                             error.message(), ")"));
 }
 
 absl::Status Connection::Repeat(const Attempt& attempt) const {
@@ -65,8 +77,14 @@ absl::Status Connection::Repeat(const Attempt& attempt) const {
   while (true) {
     const absl::Status status = Once(attempt);
     if (status.ok() || !back_off.MayRetry(status)) return status;
-    options_.sleep(back_off.Next(status));
+    WaitToRetry(back_off.Next(status));
   }
+}
+
+void Connection::WaitToRetry(absl::Duration wait) const {
+  options_.sleep(wait);
+  // A lost connection is mended only while someone waits for it: calls fail at once without.
+  channel_->WaitForConnected(absl::ToChronoTime(absl::Now() + kReconnectPatience));
 }
 
 }  // namespace plumule::client

@@ -83,8 +83,15 @@ class Connection {
     return *std::get<std::unique_ptr<Stub>>(stubs_);
   }
 
+  // FromGrpc, with words of ours where the server could not be reached at all.
+  absl::Status StatusOf(const grpc::Status& status) const;
+
   // Puts the key into the context of a call that is made on a stub directly.
   void Authorize(grpc::ClientContext* context) const;
+
+  // Waits before another attempt: first `wait`, then up to a second for a lost connection to come
+  // back.
+  void WaitToRetry(absl::Duration wait) const;
 
   // Waits until the server can be reached. UNAVAILABLE in words after `timeout`.
   absl::Status WaitUntilReachable(absl::Duration timeout);

@@ -4,7 +4,6 @@
 #include <vector>
 
 #include "absl/strings/str_cat.h"
-#include "clients/cpp/error.h"
 
 namespace plumule::client {
 
@@ -106,7 +105,7 @@ absl::Status RecordStreamer::Reconnect() {
   // A server that ends a stream without a word is one that went away.
   if (error.ok()) error = absl::UnavailableError("the server ended the stream");
   if (!back_off_.MayRetry(error)) return error;
-  connection_.options().sleep(back_off_.Next(error));
+  connection_.WaitToRetry(back_off_.Next(error));
   Connect();
   return absl::OkStatus();
 }
@@ -114,7 +113,7 @@ absl::Status RecordStreamer::Reconnect() {
 absl::Status RecordStreamer::Disconnect(bool cancel) {
   if (cancel) context_->TryCancel();
   reader_.join();
-  const absl::Status status = FromGrpc(stream_->Finish());
+  const absl::Status status = connection_.StatusOf(stream_->Finish());
   stream_.reset();
   context_.reset();
   return status;

@@ -44,12 +44,11 @@ void DrawLooks(const Scenario& scenario, absl::CivilDay end, Unit& unit, std::mt
 
 }  // namespace
 
-double Uniform(std::mt19937_64& random) {
-  return static_cast<double>(random() >> 11) * 0x1.0p-53;
-}
+double Uniform(std::mt19937_64& random) { return static_cast<double>(random() >> 11) * 0x1.0p-53; }
 
 std::size_t Pick(std::mt19937_64& random, std::size_t count) {
-  return std::min(count - 1, static_cast<std::size_t>(Uniform(random) * static_cast<double>(count)));
+  return std::min(count - 1,
+                  static_cast<std::size_t>(Uniform(random) * static_cast<double>(count)));
 }
 
 std::vector<Grower> DrawGrowers(const Scenario& scenario, std::mt19937_64& random) {
@@ -64,8 +63,7 @@ std::vector<Grower> DrawGrowers(const Scenario& scenario, std::mt19937_64& rando
         scenario.first_start +
         static_cast<absl::civil_diff_t>(Pick(random, static_cast<std::size_t>(window)));
     if (Uniform(random) < scenario.stops) {
-      grower.stopped_on =
-          start + 4 + static_cast<absl::civil_diff_t>(Pick(random, 20));
+      grower.stopped_on = start + 4 + static_cast<absl::civil_diff_t>(Pick(random, 20));
     }
     const absl::CivilDay end =
         std::min(scenario.last_look, grower.stopped_on.value_or(scenario.last_look));

@@ -18,8 +18,8 @@ namespace plumule::demo {
 // What one arm does to a unit.
 struct ArmEffect {
   std::string arm;
-  double median_days = 0;    // to the threshold, for units that ever get there
-  double never = 0;          // share that never gets there, 0 to 1
+  double median_days = 0;  // to the threshold, for units that ever get there
+  double never = 0;        // share that never gets there, 0 to 1
 };
 
 // One invented study.
@@ -42,15 +42,15 @@ struct Unit {
   std::string id;
   std::string arm;
   absl::CivilDay start;
-  double days_to_threshold = 0;                // infinite if never
-  std::optional<absl::CivilDay> rotted_on;     // biological loss
-  std::vector<absl::CivilDay> looks;           // ascending, ends with the first look beyond
+  double days_to_threshold = 0;             // infinite if never
+  std::optional<absl::CivilDay> rotted_on;  // biological loss
+  std::vector<absl::CivilDay> looks;        // ascending, ends with the first look beyond
 };
 
 // One grower with one block.
 struct Grower {
   std::string id;
-  std::string country;                         // ISO 3166-1 alpha-2
+  std::string country;  // ISO 3166-1 alpha-2
   std::vector<Unit> units;
   std::optional<absl::CivilDay> stopped_on;
 };

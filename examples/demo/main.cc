@@ -130,7 +130,7 @@ int main(int argc, char** argv) {
   WriteFile(to / "seed_coat.csv", WriteSpreadsheet(DrawGrowers(scenario, random), random));
 
   const RecordStyle basil = {"root_length", false, 10, "light", {"shade", "half", "full"},
-                             "rotted", "1"};
+                             "rotted",      "1"};
   for (int round = 1; round <= 2; ++round) {
     const std::string stem = absl::StrCat("water_or_mix_", round);
     const Days days =
@@ -150,8 +150,8 @@ int main(int argc, char** argv) {
   const Days rosemary = MoveProtocol(from / "rooting_hormone.protocol.txtpb",
                                      to / "rooting_hormone.protocol.txtpb", *today - 1, "");
   scenario = Base(rosemary);
-  scenario.arms = {{"none", 38, .40}, {"iba_500", 31, .28}, {"iba_1000", 26, .18},
-                   {"iba_3000", 25, .30}};
+  scenario.arms = {
+      {"none", 38, .40}, {"iba_500", 31, .28}, {"iba_1000", 26, .18}, {"iba_3000", 25, .30}};
   scenario.growers = 24;
   scenario.units_per_arm = 3;
   scenario.grower_spread = .24;

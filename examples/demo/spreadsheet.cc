@@ -12,8 +12,8 @@ namespace plumule::demo {
 namespace {
 
 constexpr const char* kPlaces[] = {"windowsill", "under a lamp", "outdoors"};
-constexpr const char* kMixes[] = {"compost, perlite", "coir", "compost", "garden soil, sand",
-                                  "bark, compost", "coir, vermiculite"};
+constexpr const char* kMixes[] = {"compost, perlite",  "coir",          "compost",
+                                  "garden soil, sand", "bark, compost", "coir, vermiculite"};
 
 std::string DayMonthYear(absl::CivilDay day) {
   return absl::StrFormat("%02d/%02d/%d", day.day(), day.month(), day.year());
@@ -23,9 +23,8 @@ std::string DayMonthYear(absl::CivilDay day) {
 std::vector<std::string> UnitCells(const Grower& grower, const Unit& unit) {
   std::vector<std::string> cells(5);
   cells[0] = DayMonthYear(unit.start);
-  const bool reached =
-      !unit.looks.empty() &&
-      static_cast<double>(unit.looks.back() - unit.start) >= unit.days_to_threshold;
+  const bool reached = !unit.looks.empty() && static_cast<double>(unit.looks.back() - unit.start) >=
+                                                  unit.days_to_threshold;
   if (reached) {
     cells[1] = DayMonthYear(unit.looks.back());
     if (unit.looks.size() > 1) cells[2] = DayMonthYear(unit.looks[unit.looks.size() - 2]);
@@ -67,13 +66,13 @@ std::string WriteSpreadsheet(const std::vector<Grower>& growers, std::mt19937_64
     if (slip < 0.05) {
       cells[5] = absl::StrFormat("%.0f", celsius * 1.8 + 32);  // Fahrenheit in a Celsius column
     } else if (slip < 0.09 && !cells[7].empty()) {
-      std::swap(cells[6], cells[7]);                           // reached before it was sown
+      std::swap(cells[6], cells[7]);  // reached before it was sown
     } else if (slip < 0.13) {
-      cells[4] = "perlite";                                    // no organic part
+      cells[4] = "perlite";  // no organic part
     }
     const std::string line = absl::StrCat(absl::StrJoin(cells, ";"), "\r\n");
     absl::StrAppend(&text, line);
-    if (slip > 0.97) absl::StrAppend(&text, line);             // the same row twice
+    if (slip > 0.97) absl::StrAppend(&text, line);  // the same row twice
   }
   return text;
 }

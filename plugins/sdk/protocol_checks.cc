@@ -47,7 +47,7 @@ void CheckThreshold(const Protocol& protocol, const Analysis& analysis,
     problems.push_back(MakeProblem(
         analysis, "threshold", "threshold_unknown",
         absl::StrCat("The protocol has no threshold \"", analysis.threshold(), "\"."),
-        "There would be nothing to analyse.", "Name one of the protocol's thresholds."));
+        "There would be nothing to analyze.", "Name one of the protocol's thresholds."));
     return;
   }
   if (threshold->arms_size() > 0 && threshold->arms_size() < protocol.arms_size()) {

@@ -88,7 +88,7 @@ void AddArmStep(absl::string_view step, absl::string_view label, absl::string_vi
   builder.Flow(std::move(made));
 }
 
-void AddArmFlow(const ThresholdOutcome& all, const ThresholdOutcome& analysed, std::int32_t arm,
+void AddArmFlow(const ThresholdOutcome& all, const ThresholdOutcome& analyzed, std::int32_t arm,
                 ResultBuilder& builder) {
   const Arm& named = all.arms[static_cast<std::size_t>(arm)];
   const auto every = [](std::size_t) { return true; };
@@ -96,7 +96,7 @@ void AddArmFlow(const ThresholdOutcome& all, const ThresholdOutcome& analysed, s
   without.blocks = all.left_out[static_cast<std::size_t>(arm)];
   without.units = static_cast<std::int64_t>(without.blocks.size());
   Tally started = Count(all, arm, every);
-  Tally counted = Count(analysed, arm, every);
+  Tally counted = Count(analyzed, arm, every);
   const bool narrowed = started.units > counted.units;
   started.units += without.units;
   started.blocks.insert(started.blocks.end(), without.blocks.begin(), without.blocks.end());
@@ -111,11 +111,11 @@ void AddArmFlow(const ThresholdOutcome& all, const ThresholdOutcome& analysed, s
                builder);
   }
   for (const Ending& ending : kEndings) {
-    Tally tally = Count(analysed, arm,
-                        [&](std::size_t unit) { return analysed.status[unit] == ending.status; });
+    Tally tally = Count(analyzed, arm,
+                        [&](std::size_t unit) { return analyzed.status[unit] == ending.status; });
     AddArmStep(ending.step, ending.label, ending.reason, named, std::move(tally), builder);
   }
-  AddArmStep("analysed", "units analysed", "", named, std::move(counted), builder);
+  AddArmStep("analyzed", "units analyzed", "", named, std::move(counted), builder);
 }
 
 void AddAllocationAssumption(const study::v1::Protocol& protocol, ResultBuilder& builder) {
@@ -190,10 +190,10 @@ BlockLayout MeasureLayout(const ThresholdOutcome& outcome) {
 }
 
 void AddFlow(const plugin::v1::StudyCounts& counts, const ThresholdOutcome& all,
-             const ThresholdOutcome& analysed, ResultBuilder& builder) {
+             const ThresholdOutcome& analyzed, ResultBuilder& builder) {
   AddEarlyFlow(counts, builder);
   for (std::size_t arm = 0; arm < all.arms.size(); ++arm) {
-    AddArmFlow(all, analysed, static_cast<std::int32_t>(arm), builder);
+    AddArmFlow(all, analyzed, static_cast<std::int32_t>(arm), builder);
   }
 }
 
@@ -217,11 +217,11 @@ void AddDesignAssumptions(const study::v1::Protocol& protocol, const BlockLayout
                             " units of some arm. Comparisons within blocks leave them out."));
 }
 
-void AddLossAssumption(const ThresholdOutcome& analysed, absl::string_view consequence,
+void AddLossAssumption(const ThresholdOutcome& analyzed, absl::string_view consequence,
                        ResultBuilder& builder) {
   std::int64_t biological = 0;
   std::int64_t incidental = 0;
-  for (const UnitStatus status : analysed.status) {
+  for (const UnitStatus status : analyzed.status) {
     biological += status == UnitStatus::kLostBiological ? 1 : 0;
     incidental += status == UnitStatus::kLostIncidental ? 1 : 0;
   }

@@ -27,10 +27,10 @@ struct BlockLayout {
 BlockLayout MeasureLayout(const ThresholdOutcome& outcome);
 
 // Flow of growers, blocks and units: what happened before there were units (`counts`, if any),
-// units left out and by what, how each arm's units ended, and how many were analysed. `all` is
-// every unit with an outcome, `analysed` those of the analysis set.
+// units left out and by what, how each arm's units ended, and how many were analyzed. `all` is
+// every unit with an outcome, `analyzed` those of the analysis set.
 void AddFlow(const plugin::v1::StudyCounts& counts, const ThresholdOutcome& all,
-             const ThresholdOutcome& analysed, ResultBuilder& builder);
+             const ThresholdOutcome& analyzed, ResultBuilder& builder);
 
 // Assumptions: who allocated the arms, and whether blocks hold every arm side by side. Warns
 // `blocks_not_side_by_side`, `one_block` and `few_blocks`.
@@ -38,7 +38,7 @@ void AddDesignAssumptions(const study::v1::Protocol& protocol, const BlockLayout
                           ResultBuilder& builder);
 
 // Assumption: units lost before the end would have fared like the others.
-void AddLossAssumption(const ThresholdOutcome& analysed, absl::string_view consequence,
+void AddLossAssumption(const ThresholdOutcome& analyzed, absl::string_view consequence,
                        ResultBuilder& builder);
 
 // "Holm's method over k comparisons with the control."

@@ -68,11 +68,11 @@ absl::StatusOr<ThresholdQuestion> AskThresholdQuestion(const plugin::v1::Manifes
   question.all = *std::move(outcome);
   const bool followers = analysis.set() == study::v1::ANALYSIS_SET_FOLLOWED_PROTOCOL;
   question.set = followers ? "followed_protocol" : "all_started";
-  question.analysed = followers ? Subset(question.all, question.all.in_primary) : question.all;
-  question.layout = MeasureLayout(question.analysed);
+  question.analyzed = followers ? Subset(question.all, question.all.in_primary) : question.all;
+  question.layout = MeasureLayout(question.analyzed);
   question.noun = UnitNoun(input.setup.protocol());
   question.threshold_label = ThresholdLabel(input.setup.protocol(), question.all.threshold);
-  for (std::size_t arm = 0; arm < question.analysed.arms.size(); ++arm) {
+  for (std::size_t arm = 0; arm < question.analyzed.arms.size(); ++arm) {
     if (question.layout.units[arm] == 0) continue;
     if (static_cast<int>(arm) == question.control()) {
       question.control_has_units = true;
@@ -83,7 +83,7 @@ absl::StatusOr<ThresholdQuestion> AskThresholdQuestion(const plugin::v1::Manifes
   return question;
 }
 
-absl::StatusOr<std::vector<SubgroupLevel>> ReadSubgroups(const ThresholdOutcome& analysed,
+absl::StatusOr<std::vector<SubgroupLevel>> ReadSubgroups(const ThresholdOutcome& analyzed,
                                                          const UnitTable& table,
                                                          const std::string& variable) {
   const auto refuse = [&variable](absl::string_view what) {
@@ -96,11 +96,11 @@ absl::StatusOr<std::vector<SubgroupLevel>> ReadSubgroups(const ThresholdOutcome&
     return refuse("its column holds neither codes nor yes and no");
   }
   std::map<std::string, std::vector<std::uint8_t>> members;
-  for (std::size_t unit = 0; unit < analysed.units(); ++unit) {
-    const std::string level = LevelOf(*column, static_cast<std::size_t>(analysed.row[unit]));
+  for (std::size_t unit = 0; unit < analyzed.units(); ++unit) {
+    const std::string level = LevelOf(*column, static_cast<std::size_t>(analyzed.row[unit]));
     if (level.empty()) continue;
     auto& keep = members[level];
-    keep.resize(analysed.units());
+    keep.resize(analyzed.units());
     keep[unit] = 1;
     if (members.size() > kMaxLevels) return refuse("it has more than 50 levels");
   }

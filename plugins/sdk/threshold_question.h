@@ -20,18 +20,18 @@ namespace plumule::sdk {
 struct ThresholdQuestion {
   Parameters parameters;
   ThresholdOutcome all;          // every unit with an outcome
-  ThresholdOutcome analysed;     // those of the analysis set
-  BlockLayout layout;            // of `analysed`
+  ThresholdOutcome analyzed;     // those of the analysis set
+  BlockLayout layout;            // of `analyzed`
   std::string set;               // `all_started` or `followed_protocol`
   double level = 0.95;           // of confidence
   std::optional<double> margin;  // in the unit asked for
   Noun noun;
   std::string threshold_label;
-  std::vector<int> treatments;  // arms other than the control that have units in `analysed`
+  std::vector<int> treatments;  // arms other than the control that have units in `analyzed`
   bool control_has_units = false;
 
-  int control() const { return analysed.control; }
-  const Arm& arm(int position) const { return analysed.arms[static_cast<std::size_t>(position)]; }
+  int control() const { return analyzed.control; }
+  const Arm& arm(int position) const { return analyzed.arms[static_cast<std::size_t>(position)]; }
   std::string Quoted(int position) const { return sdk::Quoted(arm(position).label); }
 };
 
@@ -44,12 +44,12 @@ absl::StatusOr<ThresholdQuestion> AskThresholdQuestion(const plugin::v1::Manifes
 // The units of one level of a subgroup variable.
 struct SubgroupLevel {
   std::string name;                // "variable=code"
-  std::vector<std::uint8_t> keep;  // one entry a unit of `analysed`
+  std::vector<std::uint8_t> keep;  // one entry a unit of `analyzed`
 };
 
 // The levels of a code or yes-no column by code; units without an answer are in none.
 // INVALID_ARGUMENT for a missing column, one of another type or more than 50 levels.
-absl::StatusOr<std::vector<SubgroupLevel>> ReadSubgroups(const ThresholdOutcome& analysed,
+absl::StatusOr<std::vector<SubgroupLevel>> ReadSubgroups(const ThresholdOutcome& analyzed,
                                                          const UnitTable& table,
                                                          const std::string& variable);
 

@@ -139,7 +139,7 @@ void AddFigures(const Question& question, const std::vector<std::string>& shares
   for (std::size_t arm = 0; arm < shares.size(); ++arm) {
     const auto* share = shares[arm].empty() ? nullptr : builder.Find(shares[arm]);
     if (share == nullptr) continue;
-    rows.push_back({.label = question.analysed.arms[arm].label,
+    rows.push_back({.label = question.analyzed.arms[arm].label,
                     .value = 100 * share->value(),
                     .lower = 100 * share->lower(),
                     .upper = 100 * share->upper(),
@@ -208,7 +208,7 @@ void SayFindings(const Question& question, const std::vector<std::string>& share
 void AddMethod(const Question& question, const study::v1::Protocol& protocol,
                sdk::ResultBuilder& builder) {
   sdk::AddDesignAssumptions(protocol, question.layout, builder);
-  sdk::AddLossAssumption(question.analysed,
+  sdk::AddLossAssumption(question.analyzed,
                          "Units lost to rot and drying count as not having made it; those lost by "
                          "accident are left out, and the bounds (lost_as_failures, "
                          "lost_as_successes, lost_against_arm, lost_for_arm) show how much they "

@@ -16,7 +16,7 @@ namespace plumule::success_share {
 // The question, with each unit judged.
 struct Question : sdk::ThresholdQuestion {
   std::optional<double> by_day;
-  std::vector<Success> success;   // one entry a unit of `analysed`
+  std::vector<Success> success;   // one entry a unit of `analyzed`
   std::vector<ArmCounts> counts;  // by arm
 };
 
@@ -46,7 +46,7 @@ absl::StatusOr<std::vector<ShareDifference>> CompareShares(const Question& quest
 absl::StatusOr<std::vector<ShareDifference>> AddBounds(const Question& question,
                                                        sdk::ResultBuilder& builder);
 
-// The units that followed the protocol where all started are analysed, and the other way round;
+// The units that followed the protocol where all started are analyzed, and the other way round;
 // empty where every unit did.
 absl::StatusOr<std::vector<ShareDifference>> AddOtherSet(const Question& question,
                                                          sdk::ResultBuilder& builder);

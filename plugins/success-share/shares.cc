@@ -173,7 +173,7 @@ void AddPairTable(const Question& question, sdk::ResultBuilder& builder) {
   }
   for (const int arm : question.treatments) {
     const PairLayout layout =
-        LayOutPairs(question.analysed, question.success, arm, question.control());
+        LayOutPairs(question.analyzed, question.success, arm, question.control());
     if (!layout.is_paired) continue;
     auto& row = *table.add_rows();
     *row.add_cells() = sdk::TextCell(question.arm(arm).id);
@@ -253,7 +253,7 @@ absl::StatusOr<std::vector<std::string>> AddShares(const Question& question,
     if (!share.ok()) return share.status();
     Estimate estimate =
         sdk::MakeEstimate(question, "success_share", "wilson", analysis::v1::STANDING_DESCRIPTIVE);
-    estimate.set_arm(question.analysed.arms[arm].id);
+    estimate.set_arm(question.analyzed.arms[arm].id);
     estimate.set_scale("linear");
     estimate.set_unit("1");
     if (question.by_day) estimate.set_at(*question.by_day);
@@ -281,7 +281,7 @@ absl::StatusOr<std::vector<ShareDifference>> CompareShares(const Question& quest
   };
   for (const int arm : question.treatments) {
     const PairLayout layout =
-        LayOutPairs(question.analysed, question.success, arm, question.control());
+        LayOutPairs(question.analyzed, question.success, arm, question.control());
     WarnOfLayout(question, layout, arm, builder);
     auto difference =
         layout.is_paired
@@ -326,10 +326,10 @@ absl::StatusOr<std::vector<ShareDifference>> AddSubgroups(const Question& questi
                                                           sdk::ResultBuilder& builder) {
   std::vector<ShareDifference> found;
   for (const std::string& variable : input.setup.analysis().subgroup_variables()) {
-    auto levels = sdk::ReadSubgroups(question.analysed, input.units, variable);
+    auto levels = sdk::ReadSubgroups(question.analyzed, input.units, variable);
     if (!levels.ok()) return levels.status();
     for (const sdk::SubgroupLevel& level : *levels) {
-      const sdk::ThresholdOutcome outcome = sdk::Subset(question.analysed, level.keep);
+      const sdk::ThresholdOutcome outcome = sdk::Subset(question.analyzed, level.keep);
       for (const int arm : question.treatments) {
         const DifferencePlan plan = {
             .set = question.set,
@@ -371,7 +371,7 @@ absl::Status AddTests(const Question& question, sdk::ResultBuilder& builder) {
   for (const int arm : question.treatments) {
     if (!BothKnown(question, arm)) continue;
     const PairLayout layout =
-        LayOutPairs(question.analysed, question.success, arm, question.control());
+        LayOutPairs(question.analyzed, question.success, arm, question.control());
     auto test = layout.is_paired ? AddPairedTests(question, layout, arm, builder)
                                  : AddUnpairedTest(question, arm, builder);
     if (!test.ok()) return test.status();

@@ -13,10 +13,10 @@ namespace {
 bool NothingToCompare(const Question& question, sdk::ResultBuilder& builder) {
   std::string reason;
   std::string words;
-  if (question.analysed.units() == 0) {
+  if (question.analyzed.units() == 0) {
     reason = "no_units";
     words = absl::StrCat("There are no ", question.noun.plural,
-                         " to analyse, so nothing can be said yet.");
+                         " to analyze, so nothing can be said yet.");
   } else if (!question.control_has_units || question.treatments.empty()) {
     reason = "one_arm_only";
     words = absl::StrCat(
@@ -75,11 +75,11 @@ absl::StatusOr<analysis::v1::Result> Analyze(const plugin::v1::Manifest& manifes
   if (!asked.ok()) return asked.status();
   Question question{*std::move(asked), {}, {}, {}};
   question.by_day = question.parameters.Number("by_day");
-  question.success = Judge(question.analysed, question.by_day);
-  question.counts = CountArms(question.analysed, question.success);
+  question.success = Judge(question.analyzed, question.by_day);
+  question.counts = CountArms(question.analyzed, question.success);
 
   sdk::ResultBuilder builder;
-  sdk::AddFlow(input.setup.counts(), question.all, question.analysed, builder);
+  sdk::AddFlow(input.setup.counts(), question.all, question.analyzed, builder);
   AddMethod(question, input.setup.protocol(), builder);
   if (NothingToCompare(question, builder)) {
     auto shares = AddShares(question, builder);

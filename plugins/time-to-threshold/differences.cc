@@ -249,9 +249,9 @@ absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::Result
     return absl::OkStatus();
   };
 
-  const sdk::ThresholdOutcome& analysed = question.analysed;
-  if (AnyOf(analysed, sdk::UnitStatus::kLostBiological)) {
-    const SurvivalRows rows(analysed, Timing::kFirstSeen, question.horizon);
+  const sdk::ThresholdOutcome& analyzed = question.analyzed;
+  if (AnyOf(analyzed, sdk::UnitStatus::kLostBiological)) {
+    const SurvivalRows rows(analyzed, Timing::kFirstSeen, question.horizon);
     if (auto status =
             compare(rows, "biological_loss_as_never", "cluster_robust", "rotted ones as never");
         !status.ok()) {
@@ -271,17 +271,17 @@ absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::Result
       return status;
     }
   }
-  if (AnyBetweenLooks(analysed)) {
-    const SurvivalRows rows(analysed, Timing::kMidpoint);
+  if (AnyBetweenLooks(analyzed)) {
+    const SurvivalRows rows(analyzed, Timing::kMidpoint);
     if (auto status = compare(rows, question.set, "cluster_robust_midpoint", "between looks");
         !status.ok()) {
       return status;
     }
   }
-  const auto finishers = Finishers(analysed);
+  const auto finishers = Finishers(analyzed);
   const auto finished = std::count(finishers.begin(), finishers.end(), std::uint8_t{1});
-  if (finished < static_cast<std::ptrdiff_t>(analysed.units())) {
-    const SurvivalRows rows(sdk::Subset(analysed, finishers), Timing::kFirstSeen);
+  if (finished < static_cast<std::ptrdiff_t>(analyzed.units())) {
+    const SurvivalRows rows(sdk::Subset(analyzed, finishers), Timing::kFirstSeen);
     if (auto status = compare(rows, "finishers_only", "cluster_robust", "finishers only");
         !status.ok()) {
       return status;
@@ -295,10 +295,10 @@ absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
                                                      sdk::ResultBuilder& builder) {
   std::vector<Difference> found;
   for (const std::string& variable : input.setup.analysis().subgroup_variables()) {
-    auto levels = sdk::ReadSubgroups(question.analysed, input.units, variable);
+    auto levels = sdk::ReadSubgroups(question.analyzed, input.units, variable);
     if (!levels.ok()) return levels.status();
     for (const sdk::SubgroupLevel& level : *levels) {
-      const SurvivalRows rows(sdk::Subset(question.analysed, level.keep), Timing::kFirstSeen);
+      const SurvivalRows rows(sdk::Subset(question.analyzed, level.keep), Timing::kFirstSeen);
       const DifferencePlan plan = {.method = "cluster_robust",
                                    .set = question.set,
                                    .subgroup = level.name,

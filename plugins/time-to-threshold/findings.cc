@@ -159,12 +159,12 @@ void SayFinishers(const Question& question, const Sensitivity& sensitivity,
                   sdk::ResultBuilder& builder) {
   if (sensitivity.finishers.empty()) return;
   std::int64_t unfinished = 0;
-  for (const sdk::UnitStatus status : question.analysed.status) {
+  for (const sdk::UnitStatus status : question.analyzed.status) {
     unfinished += status == sdk::UnitStatus::kReached ? 0 : 1;
   }
   builder.Say(absl::StrCat(
       sdk::Counted(unfinished, question.noun.singular, question.noun.plural), " of ",
-      question.analysed.units(),
+      question.analyzed.units(),
       " had not reached it when last seen. They count with the days they were followed."));
   const Difference& first = sensitivity.finishers.front();
   if (!first.value) return;
@@ -179,10 +179,10 @@ void SayFinishers(const Question& question, const Sensitivity& sensitivity,
 
 double MedianGap(const Question& question, int arm) {
   std::vector<double> gaps;
-  for (std::size_t unit = 0; unit < question.analysed.units(); ++unit) {
-    if (question.analysed.arm[unit] != arm) continue;
-    if (question.analysed.status[unit] != sdk::UnitStatus::kReached) continue;
-    gaps.push_back(question.analysed.upper[unit] - question.analysed.lower[unit]);
+  for (std::size_t unit = 0; unit < question.analyzed.units(); ++unit) {
+    if (question.analyzed.arm[unit] != arm) continue;
+    if (question.analyzed.status[unit] != sdk::UnitStatus::kReached) continue;
+    gaps.push_back(question.analyzed.upper[unit] - question.analyzed.lower[unit]);
   }
   if (gaps.empty()) return 0;
   const auto middle = gaps.begin() + static_cast<std::ptrdiff_t>(gaps.size() / 2);
@@ -196,7 +196,7 @@ void AddLookAssumption(const Question& question, sdk::ResultBuilder& builder) {
   double least = 0;
   double most = 0;
   bool first = true;
-  for (std::size_t position = 0; position < question.analysed.arms.size(); ++position) {
+  for (std::size_t position = 0; position < question.analyzed.arms.size(); ++position) {
     const int arm = static_cast<int>(position);
     if (question.layout.units[position] == 0) continue;
     const double gap = MedianGap(question, arm);
@@ -287,7 +287,7 @@ void SayFindings(const Question& question, const std::vector<Difference>& primar
 void AddMethod(const Question& question, const study::v1::Protocol& protocol,
                sdk::ResultBuilder& builder) {
   sdk::AddDesignAssumptions(protocol, question.layout, builder);
-  sdk::AddLossAssumption(question.analysed,
+  sdk::AddLossAssumption(question.analyzed,
                          "Units lost are counted up to the day of their loss. If loss and lateness "
                          "go together the shares reached are too high; the estimate "
                          "biological_loss_as_never shows how much rot could matter.",

@@ -14,7 +14,7 @@ namespace {
 double ChooseHorizon(const Question& question, const SurvivalRows& rows,
                      sdk::ResultBuilder& builder) {
   double supported = std::numeric_limits<double>::infinity();
-  const auto arms = static_cast<int>(question.analysed.arms.size());
+  const auto arms = static_cast<int>(question.analyzed.arms.size());
   for (int arm = 0; arm < arms; ++arm) {
     if (rows.units(arm) > 0) supported = std::min(supported, rows.last_day(arm));
   }
@@ -43,7 +43,7 @@ absl::StatusOr<Question> AskQuestion(const plugin::v1::Manifest& manifest,
   auto asked = sdk::AskThresholdQuestion(manifest, input, "d");
   if (!asked.ok()) return asked.status();
   Question question{*std::move(asked)};
-  const SurvivalRows rows(question.analysed, Timing::kFirstSeen);
+  const SurvivalRows rows(question.analyzed, Timing::kFirstSeen);
   question.horizon = ChooseHorizon(question, rows, builder);
   return question;
 }

@@ -17,10 +17,10 @@ bool NothingToCompare(const Question& question, const SurvivalRows& rows,
                       sdk::ResultBuilder& builder) {
   std::string reason;
   std::string words;
-  if (question.analysed.units() == 0) {
+  if (question.analyzed.units() == 0) {
     reason = "no_units";
     words = absl::StrCat("There are no ", question.noun.plural,
-                         " to analyse, so nothing can be said yet.");
+                         " to analyze, so nothing can be said yet.");
   } else if (!question.control_has_units || question.treatments.empty()) {
     reason = "one_arm_only";
     words = absl::StrCat(
@@ -29,7 +29,7 @@ bool NothingToCompare(const Question& question, const SurvivalRows& rows,
         " has ", question.noun.plural, ", so there is nothing to compare with the control.");
   } else if (rows.events() == 0) {
     reason = "no_events";
-    words = absl::StrCat("None of the ", question.analysed.units(), " ", question.noun.plural,
+    words = absl::StrCat("None of the ", question.analyzed.units(), " ", question.noun.plural,
                          " had reached the threshold when last seen, so nothing shows which arm is "
                          "sooner.");
   } else if (question.horizon <= 0) {
@@ -45,7 +45,7 @@ bool NothingToCompare(const Question& question, const SurvivalRows& rows,
 
 // What the arms' counts make impossible or doubtful.
 void WarnOfEvents(const Question& question, const SurvivalRows& rows, sdk::ResultBuilder& builder) {
-  for (std::size_t position = 0; position < question.analysed.arms.size(); ++position) {
+  for (std::size_t position = 0; position < question.analyzed.arms.size(); ++position) {
     const int arm = static_cast<int>(position);
     if (rows.units(arm) == 0) {
       builder.Warn("no_units_in_arm", absl::StrCat(question.Quoted(arm), " has no ",
@@ -59,10 +59,10 @@ void WarnOfEvents(const Question& question, const SurvivalRows& rows, sdk::Resul
   }
   double first = -1;
   bool all_on_one_day = true;
-  for (std::size_t unit = 0; unit < question.analysed.units(); ++unit) {
-    if (question.analysed.status[unit] != sdk::UnitStatus::kReached) continue;
-    if (first < 0) first = question.analysed.upper[unit];
-    all_on_one_day = all_on_one_day && question.analysed.upper[unit] == first;
+  for (std::size_t unit = 0; unit < question.analyzed.units(); ++unit) {
+    if (question.analyzed.status[unit] != sdk::UnitStatus::kReached) continue;
+    if (first < 0) first = question.analyzed.upper[unit];
+    all_on_one_day = all_on_one_day && question.analyzed.upper[unit] == first;
   }
   if (rows.events() > 1 && all_on_one_day) {
     builder.Warn(
@@ -91,7 +91,7 @@ absl::Status Describe(const Question& question, const std::vector<stats::KaplanM
   if (!described.ok()) return described.status();
   arms = *std::move(described);
   AddCurveTable(question, curves, builder);
-  if (question.analysed.units() > 0) AddReachedFigure(question, curves, builder);
+  if (question.analyzed.units() > 0) AddReachedFigure(question, curves, builder);
   return absl::OkStatus();
 }
 
@@ -110,10 +110,10 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   auto asked = AskQuestion(manifest, input, builder);
   if (!asked.ok()) return asked.status();
   const Question& question = *asked;
-  sdk::AddFlow(input.setup.counts(), question.all, question.analysed, builder);
+  sdk::AddFlow(input.setup.counts(), question.all, question.analyzed, builder);
   AddMethod(question, input.setup.protocol(), builder);
 
-  const SurvivalRows rows(question.analysed, Timing::kFirstSeen);
+  const SurvivalRows rows(question.analyzed, Timing::kFirstSeen);
   auto curves = stats::KaplanMeierByArm(rows.view());
   if (!curves.ok()) return curves.status();
   ArmDescriptions arms;

@@ -43,9 +43,6 @@ struct MethodRule {
   Reach reach;
 };
 
-// The whole table.
-std::span<const MethodRule> MethodTable();
-
 namespace internal {
 
 inline constexpr RoleSet kOperator = v1::ROLE_OPERATOR;
@@ -95,6 +92,7 @@ inline constexpr MethodRule kMethodTable[] = {
 
 }  // namespace internal
 
+// The whole table.
 inline std::span<const MethodRule> MethodTable() { return internal::kMethodTable; }
 
 // The rule of a method, or nullptr: then it is denied. Linear in the table.

@@ -223,7 +223,7 @@ PluginOutcome<v1::Result> Analyze(const InstalledPlugin& plugin,
                                   const ProgressListener& on_progress) {
   if (!Can(plugin, plugin::v1::CAPABILITY_ANALYZE)) {
     return Refusal<v1::Result>(plugin, v1::RUN_FAILURE_PLUGIN_DECLINED,
-                               "does not analyse single studies");
+                               "does not analyze single studies");
   }
   const absl::Duration patience = WorkTime(plugin, limits);
   const auto work = [&](PluginSession& session, v1::Result& result) -> MaybeFailure {

@@ -70,8 +70,8 @@ void Intake::Committer::Shutdown() {
   if (thread_.joinable()) thread_.join();
 }
 
-std::unique_ptr<LogFollower> Intake::Committer::Follow(
-    const store::StudyName& study, std::function<void(std::int64_t)> on_head) {
+std::unique_ptr<LogFollower> Intake::Committer::Follow(const store::StudyName& study,
+                                                       std::function<void(std::int64_t)> on_head) {
   return std::make_unique<Follower>(*this, study, std::move(on_head));
 }
 

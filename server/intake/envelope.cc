@@ -83,8 +83,7 @@ void CheckCorrection(const v1::Corrected& corrected, Judgement* judgement) {
       replacement.has_client()) {
     AddProblem("corrected.replacement", "replacement_envelope",
                "the replacement has an id, revision or client of its own",
-               "leave record_id, protocol_revision and client of the replacement empty",
-               judgement);
+               "leave record_id, protocol_revision and client of the replacement empty", judgement);
   }
   CheckDate("corrected.replacement.happened_on", replacement.happened_on(), judgement);
 }

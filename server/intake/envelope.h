@@ -11,7 +11,8 @@ namespace plumule::intake {
 // True for RFC 4122 text form, lower case: 8-4-4-4-12 hexadecimal digits.
 bool IsUuid(absl::string_view text);
 
-// True for ids of growers, blocks and units: letters, digits, hyphens, underscores and dots, 1 to 64.
+// True for ids of growers, blocks and units: letters, digits, hyphens, underscores and dots, 1
+// to 64.
 bool IsPlaceId(absl::string_view text);
 
 // Adds what is wrong with a client's record in itself.

@@ -53,16 +53,17 @@ Intake::~Intake() = default;
 
 void Intake::Submit(const store::StudyName& study, std::vector<v1::Record> records, Actor actor,
                     std::function<void(Answers)> done) {
-  const auto arrival = std::make_shared<const Arrival>(Arrival{committer_->Now(), std::move(actor)});
+  const auto arrival =
+      std::make_shared<const Arrival>(Arrival{committer_->Now(), std::move(actor)});
   auto prepared = PrepareAll(committer_->protocols(), study, std::move(records), *arrival);
   if (!prepared.ok()) return done(prepared.status());
   Submission submission;
   submission.study = study;
   submission.records = prepared->size();
   for (const Prepared& each : *prepared) submission.bytes += each.bytes.size();
-  submission.take = [arrival, held = std::make_shared<const std::vector<Prepared>>(
-                                  *std::move(prepared))](Session& session,
-                                                         store::WriteBatch* batch) {
+  submission.take = [arrival,
+                     held = std::make_shared<const std::vector<Prepared>>(*std::move(prepared))](
+                        Session& session, store::WriteBatch* batch) {
     return TakeEach(session, *held, *arrival, batch);
   };
   submission.done = std::move(done);
@@ -72,14 +73,12 @@ void Intake::Submit(const store::StudyName& study, std::vector<v1::Record> recor
 Answers Intake::Try(const store::StudyName& study, std::vector<v1::Record> records,
                     const Actor& actor) {
   const Arrival arrival{committer_->Now(), actor};
-  PLUMULE_ASSIGN_OR_RETURN(
-      const std::vector<Prepared> prepared,
-      PrepareAll(committer_->protocols(), study, std::move(records), arrival));
+  PLUMULE_ASSIGN_OR_RETURN(const std::vector<Prepared> prepared,
+                           PrepareAll(committer_->protocols(), study, std::move(records), arrival));
   const std::unique_ptr<store::Snapshot> snapshot = committer_->store().TakeSnapshot();
   log::StateSpace space(*snapshot, *snapshot, committer_->options().state_cache_bytes);
-  PLUMULE_ASSIGN_OR_RETURN(
-      const std::unique_ptr<Session> session,
-      Session::Open(*snapshot, space, study, committer_->options()));
+  PLUMULE_ASSIGN_OR_RETURN(const std::unique_ptr<Session> session,
+                           Session::Open(*snapshot, space, study, committer_->options()));
   store::WriteBatch never_written;
   Answers answers = TakeEach(*session, prepared, arrival, &never_written);
   if (answers.ok()) {
@@ -91,15 +90,15 @@ Answers Intake::Try(const store::StudyName& study, std::vector<v1::Record> recor
 void Intake::SubmitOwn(const store::StudyName& study, v1::Record record, Actor actor,
                        std::optional<std::int64_t> expected_head,
                        std::function<void(absl::StatusOr<Answer>)> done) {
-  const auto arrival = std::make_shared<const Arrival>(Arrival{committer_->Now(), std::move(actor)});
+  const auto arrival =
+      std::make_shared<const Arrival>(Arrival{committer_->Now(), std::move(actor)});
   Submission submission;
   submission.study = study;
   submission.bytes = record.ByteSizeLong();
-  submission.take = [arrival, expected_head, held = std::make_shared<const v1::Record>(
-                                                 std::move(record))](
+  submission.take = [arrival, expected_head,
+                     held = std::make_shared<const v1::Record>(std::move(record))](
                         Session& session, store::WriteBatch* batch) -> Answers {
-    PLUMULE_ASSIGN_OR_RETURN(Answer answer,
-                             session.TakeOwn(*held, *arrival, expected_head, batch));
+    PLUMULE_ASSIGN_OR_RETURN(Answer answer, session.TakeOwn(*held, *arrival, expected_head, batch));
     return std::vector<Answer>{std::move(answer)};
   };
   submission.done = [done = std::move(done)](Answers answers) {

@@ -95,8 +95,9 @@ class Intake {
   // the calling thread, on a snapshot.
   Answers Try(const store::StudyName& study, std::vector<v1::Record> records, const Actor& actor);
 
-  // Calls `on_head` with the sequence of the newest entry after each batch that added to the study's
-  // log, on the committer's thread; it must not block. Nothing is said of entries from before.
+  // Calls `on_head` with the sequence of the newest entry after each batch that added to the
+  // study's log, on the committer's thread; it must not block. Nothing is said of entries from
+  // before.
   std::unique_ptr<LogFollower> Follow(const store::StudyName& study,
                                       std::function<void(std::int64_t)> on_head);
 

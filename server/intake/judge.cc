@@ -32,9 +32,8 @@ std::string Spell(std::int32_t day) { return protocol::SpellDate(log::DayOf(day)
 // One record before the state that it meets.
 class Hearing {
  public:
-  Hearing(const v1::Record& record, const CompiledProtocol& protocol,
-          const store::StudyName& study, log::StateSpace& space, const Effect& effect,
-          v1::Judgement* judgement)
+  Hearing(const v1::Record& record, const CompiledProtocol& protocol, const store::StudyName& study,
+          log::StateSpace& space, const Effect& effect, v1::Judgement* judgement)
       : record_(record),
         protocol_(protocol),
         study_(study),
@@ -47,8 +46,7 @@ class Hearing {
     PLUMULE_ASSIGN_OR_RETURN(const auto block, space_.Block(study_, placed_.block));
     const std::string owner = placed_.grower.empty() ? block->grower() : placed_.grower;
     PLUMULE_ASSIGN_OR_RETURN(const auto grower, space_.Grower(study_, owner));
-    PLUMULE_ASSIGN_OR_RETURN(const auto unit,
-                             space_.Unit(study_, placed_.block, placed_.unit));
+    PLUMULE_ASSIGN_OR_RETURN(const auto unit, space_.Unit(study_, placed_.block, placed_.unit));
     CheckOwner(*block);
     CheckWithdrawal(*grower);
     CheckFact(*grower, *block, *unit);
@@ -136,8 +134,8 @@ class Hearing {
     if (Taken(block.has_started(), block.started())) {
       const bool same = block.grower() == placed_.grower;
       Refuse("block", same ? "block_already_started" : "block_of_another_grower",
-             absl::StrCat("block ", placed_.block, " was started on ",
-                          Spell(block.started().day()), same ? "" : " by another grower"),
+             absl::StrCat("block ", placed_.block, " was started on ", Spell(block.started().day()),
+                          same ? "" : " by another grower"),
              "use another id, or correct the first record");
     }
     if (effect_.withdraws) {
@@ -155,9 +153,8 @@ class Hearing {
   void CheckUnitStarted(const BlockState& block, const UnitState& unit) {
     if (Taken(unit.has_started(), unit.started())) {
       Refuse("unit", "unit_already_started",
-             absl::StrCat("unit ", placed_.unit, " of block ", placed_.block,
-                          " was started on ", Spell(unit.started().day()), " in arm ",
-                          unit.started().code()),
+             absl::StrCat("unit ", placed_.unit, " of block ", placed_.block, " was started on ",
+                          Spell(unit.started().day()), " in arm ", unit.started().code()),
              "use another id, or correct the first record");
     }
     const bool has_facts = !unit.looks().empty() || !unit.reached().empty() || unit.has_lost() ||
@@ -203,8 +200,7 @@ class Hearing {
     const int arm = protocol_.FindArm(unit.started().code());
     if (arm != protocol::kNone && !protocol_.AppliesToArm(threshold, arm)) {
       Refuse(Path("reached.threshold"), "threshold_not_for_arm",
-             absl::StrCat(placed_.fact.code(), " is not for units of arm ",
-                          unit.started().code()),
+             absl::StrCat(placed_.fact.code(), " is not for units of arm ", unit.started().code()),
              "check unit and threshold");
     }
   }
@@ -224,8 +220,7 @@ class Hearing {
   void CheckNotBeforeStart(const UnitState& unit, std::int32_t day, absl::string_view field) {
     if (effect_.withdraws || day >= unit.started().day()) return;
     Refuse(Path(field), "before_start",
-           absl::StrCat(Spell(day), " is before the unit's start on ",
-                        Spell(unit.started().day())),
+           absl::StrCat(Spell(day), " is before the unit's start on ", Spell(unit.started().day())),
            "check both days");
   }
 
@@ -254,9 +249,10 @@ class Hearing {
       const log::Answer* earlier = old == nullptr ? nullptr : log::FindAnswer(*old, variable);
       const int own = earlier != nullptr && log::UniqueDigest(*earlier) == digest ? 1 : 0;
       if (count->holders() - own > 0) {
-        Follow(rule.rule, protocol_.BrokenRule(
-                              rule.rule, absl::StrCat("Another record of the study has the same ",
-                                                      variable, ".")));
+        Follow(rule.rule, ValuePath(variable),
+               protocol_.BrokenRule(
+                   rule.rule,
+                   absl::StrCat("Another record of the study has the same ", variable, ".")));
       }
     }
     return absl::OkStatus();
@@ -339,17 +335,33 @@ class Hearing {
     for (const Departure& departure : log::NewDepartures(before, after)) {
       const absl::string_view id = log::RuleIdOf(protocol_, departure);
       if (++told_[std::string(id)] > kMostFindingsOfRule) continue;
-      Follow(departure.rule, log::Describe(protocol_, departure));
+      Follow(departure.rule, FieldOf(departure), log::Describe(protocol_, departure));
     }
   }
 
-  void Follow(int rule, v1::Finding finding) {
+  // Path of the fact's answer to `variable`.
+  std::string ValuePath(absl::string_view variable) const {
+    return Path(absl::StrCat(log::FactName(placed_.kind), ".values[", variable, "]"));
+  }
+
+  // The field that a departure from a declared rule is about: an answer, else the day.
+  std::string FieldOf(const Departure& departure) const {
+    if (departure.rule != protocol::kNone) {
+      const study::v1::Rule& rule = protocol_.rule(departure.rule);
+      if (!rule.same_across_arms().variable().empty()) {
+        return ValuePath(rule.same_across_arms().variable());
+      }
+      if (rule.has_monotone()) return ValuePath(rule.monotone().variable());
+    }
+    return Path("happened_on");
+  }
+
+  void Follow(int rule, const std::string& field, v1::Finding finding) {
     const study::v1::RuleOutcome outcome = rule == protocol::kNone
                                                ? study::v1::RULE_OUTCOME_DEVIATION
                                                : protocol_.rule(rule).outcome();
     if (outcome == study::v1::RULE_OUTCOME_REFUSE) {
-      Refuse(Path("happened_on"), "rule_broken",
-             absl::StrCat("rule ", finding.rule(), ": ", finding.message()),
+      Refuse(field, "rule_broken", absl::StrCat("rule ", finding.rule(), ": ", finding.message()),
              protocol_.rule(rule).words().text());
     } else if (outcome == study::v1::RULE_OUTCOME_DEVIATION) {
       *judgement_->add_deviations() = std::move(finding);

@@ -20,8 +20,7 @@ inline constexpr int kMostFindingsOfRule = 20;
 // Adds to `judgement` what is wrong with `record`, whose `effect` lacks nothing that it waits for,
 // and what departs from the protocol because of it. `effect` gets its place if it is a correction.
 // State is read, not changed. Errors: those of the store.
-absl::Status JudgeAgainstState(const v1::Record& record,
-                               const protocol::CompiledProtocol& protocol,
+absl::Status JudgeAgainstState(const v1::Record& record, const protocol::CompiledProtocol& protocol,
                                const store::StudyName& study, log::StateSpace& space,
                                log::Fold& fold, log::Effect* effect, v1::Judgement* judgement);
 

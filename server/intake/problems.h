@@ -8,9 +8,8 @@
 
 namespace plumule::intake {
 
-inline void AddProblem(absl::string_view field, absl::string_view reason,
-                       absl::string_view message, absl::string_view remedy,
-                       v1::Judgement* judgement) {
+inline void AddProblem(absl::string_view field, absl::string_view reason, absl::string_view message,
+                       absl::string_view remedy, v1::Judgement* judgement) {
   v1::FieldProblem* problem = judgement->add_problems();
   problem->set_field(std::string(field));
   problem->set_reason(std::string(reason));
@@ -18,8 +17,8 @@ inline void AddProblem(absl::string_view field, absl::string_view reason,
   problem->set_remedy(std::string(remedy));
 }
 
-inline void AddDeviation(absl::string_view rule, absl::string_view message,
-                         bool leaves_primary_set, v1::Judgement* judgement) {
+inline void AddDeviation(absl::string_view rule, absl::string_view message, bool leaves_primary_set,
+                         v1::Judgement* judgement) {
   v1::Finding* finding = judgement->add_deviations();
   finding->set_rule(std::string(rule));
   finding->set_message(std::string(message));

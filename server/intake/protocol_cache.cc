@@ -24,9 +24,9 @@ absl::StatusOr<std::shared_ptr<const protocol::CompiledProtocol>> ProtocolCache:
   PLUMULE_ASSIGN_OR_RETURN(const log::StudyState state, log::ReadStudyState(reader_, study));
   const int newest = state.revision_sequences_size();
   if (newest == 0) {
-    return ReasonedError(absl::StatusCode::kFailedPrecondition, "study_not_open",
-                         absl::StrCat(study.Format(),
-                                      " has no published protocol yet: ask its organizer"));
+    return ReasonedError(
+        absl::StatusCode::kFailedPrecondition, "study_not_open",
+        absl::StrCat(study.Format(), " has no published protocol yet: ask its organizer"));
   }
   if (revision < 1 || revision > newest) return nullptr;
   PLUMULE_ASSIGN_OR_RETURN(auto compiled, log::ReadCompiled(reader_, study, revision));

@@ -50,11 +50,11 @@ Answer Reused(const std::string& record_id, const std::string& stored, const log
   judgement.set_outcome(v1::OUTCOME_REFUSED);
   AddProblem("record_id", "record_id_reused", message, remedy, &judgement);
   Answer answer = MakeAnswer(record_id, std::move(judgement), 0);
-  answer.error = WithMetadata(
-      WithMetadata(ReasonedError(absl::StatusCode::kAlreadyExists, "record_id_reused",
-                                 absl::StrCat(message, ": ", remedy)),
-                   "stored_digest", log::ToHex(log::HashFromBytes(stored))),
-      "sent_digest", log::ToHex(sent));
+  answer.error =
+      WithMetadata(WithMetadata(ReasonedError(absl::StatusCode::kAlreadyExists, "record_id_reused",
+                                              absl::StrCat(message, ": ", remedy)),
+                                "stored_digest", log::ToHex(log::HashFromBytes(stored))),
+                   "sent_digest", log::ToHex(sent));
   return answer;
 }
 
@@ -141,17 +141,15 @@ absl::StatusOr<std::optional<Answer>> Session::Repeated(const std::string& recor
 
 void Session::AppendBytes(std::string entry, store::WriteBatch* batch) {
   head_ = {head_.sequence + 1, log::ChainHash(head_.hash, entry)};
-  batch->Put(store::LogEntryKey(study_, head_.sequence),
-             log::EncodeStoredEntry(head_.hash, entry));
+  batch->Put(store::LogEntryKey(study_, head_.sequence), log::EncodeStoredEntry(head_.hash, entry));
   space_.AddEntry(study_, head_.sequence, std::move(entry));
 }
 
-void Session::Append(const Prepared& prepared, const Arrival& arrival,
-                     const Judgement& judgement, store::WriteBatch* batch) {
-  AppendBytes(
-      log::EncodeRecordEntry(head_.sequence + 1, log::ToTimestamp(arrival.received),
-                             arrival.actor.key_id, prepared.bytes, judgement),
-      batch);
+void Session::Append(const Prepared& prepared, const Arrival& arrival, const Judgement& judgement,
+                     store::WriteBatch* batch) {
+  AppendBytes(log::EncodeRecordEntry(head_.sequence + 1, log::ToTimestamp(arrival.received),
+                                     arrival.actor.key_id, prepared.bytes, judgement),
+              batch);
 }
 
 absl::StatusOr<Answer> Session::Take(const Prepared& prepared, const Arrival& arrival,
@@ -175,8 +173,8 @@ absl::StatusOr<Answer> Session::Take(const Prepared& prepared, const Arrival& ar
   if (!missing.empty()) {
     return Wait(prepared, arrival, missing, std::move(judgement), batch);
   }
-  PLUMULE_RETURN_IF_ERROR(JudgeAgainstState(record, *prepared.protocol, study_, space_, fold_,
-                                            &effect, &judgement));
+  PLUMULE_RETURN_IF_ERROR(
+      JudgeAgainstState(record, *prepared.protocol, study_, space_, fold_, &effect, &judgement));
   if (!judgement.problems().empty()) return Refuse(prepared, arrival, std::move(judgement));
   log::KeepOwnDeviations(*prepared.protocol, judgement, &effect.placed.fact);
   return TakeJudged(prepared, arrival, effect, std::move(judgement), batch);
@@ -212,8 +210,7 @@ absl::StatusOr<Answer> Session::Wait(const Prepared& prepared, const Arrival& ar
   judgement.set_outcome(v1::OUTCOME_PENDING);
   judgement.add_waits_for(InWords(missing));
   Append(prepared, arrival, judgement, batch);
-  PLUMULE_RETURN_IF_ERROR(
-      fold_.Wait(prepared.record, prepared.digest, head_.sequence, missing));
+  PLUMULE_RETURN_IF_ERROR(fold_.Wait(prepared.record, prepared.digest, head_.sequence, missing));
   PLUMULE_RETURN_IF_ERROR(ForgetRefusal(prepared.record.record_id()));
   return MakeAnswer(prepared.record.record_id(), std::move(judgement), head_.sequence);
 }

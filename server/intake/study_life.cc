@@ -1,6 +1,7 @@
 #include "server/intake/study_life.h"
 
 #include <future>
+#include <optional>
 #include <utility>
 
 #include "absl/strings/str_cat.h"
@@ -11,6 +12,7 @@
 #include "server/log/entry_bytes.h"
 #include "server/log/log_reader.h"
 #include "server/log/study_reader.h"
+#include "server/log/unreadable_state.h"
 #include "server/protocol/civil_date.h"
 #include "server/protocol/reason.h"
 #include "server/protocol/status_macros.h"
@@ -41,6 +43,27 @@ absl::Status CheckRequest(const std::string& request_id, const std::string& reas
   return absl::OkStatus();
 }
 
+// What is in the log under a request's id; an empty record for nothing.
+absl::StatusOr<v1::Record> RecordOf(const store::Reader& reader, const store::StudyName& name,
+                                    const std::string& request_id) {
+  PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::string> bytes,
+                           reader.Get(store::RecordIndexKey(name, request_id)));
+  if (!bytes) return v1::Record();
+  log::RecordIndex index;
+  if (!index.ParseFromString(*bytes)) return log::UnreadableState("i");
+  PLUMULE_ASSIGN_OR_RETURN(v1::LogEntry entry, log::ReadEntry(reader, name, index.sequence()));
+  return std::move(*entry.mutable_record());
+}
+
+// Number of the freeze that a request made earlier.
+absl::StatusOr<std::optional<std::int64_t>> FreezeMadeBy(const store::Reader& reader,
+                                                         const store::StudyName& name,
+                                                         const std::string& request_id) {
+  PLUMULE_ASSIGN_OR_RETURN(const v1::Record record, RecordOf(reader, name, request_id));
+  if (!record.has_frozen()) return std::nullopt;
+  return record.frozen().number();
+}
+
 }  // namespace
 
 StudyLife::StudyLife(store::Store& store, Intake& intake, Intake::Clock clock)
@@ -49,8 +72,7 @@ StudyLife::StudyLife(store::Store& store, Intake& intake, Intake::Clock clock)
 absl::StatusOr<Answer> StudyLife::Write(const store::StudyName& name, v1::Record record,
                                         const Actor& actor,
                                         std::optional<std::int64_t> expected_head) {
-  record.set_happened_on(
-      protocol::FormatDate(absl::ToCivilDay(clock_(), absl::UTCTimeZone())));
+  record.set_happened_on(protocol::FormatDate(absl::ToCivilDay(clock_(), absl::UTCTimeZone())));
   std::promise<absl::StatusOr<Answer>> answer;
   intake_.SubmitOwn(name, std::move(record), actor, expected_head,
                     [&](absl::StatusOr<Answer> given) { answer.set_value(std::move(given)); });
@@ -78,8 +100,7 @@ absl::StatusOr<study::v1::Study> StudyLife::Create(const store::StudyName& name,
 absl::StatusOr<study::v1::Study> StudyLife::Publish(const store::StudyName& name,
                                                     const study::v1::Protocol& definition,
                                                     const std::string& request_id,
-                                                    const std::string& reason,
-                                                    const Actor& actor) {
+                                                    const std::string& reason, const Actor& actor) {
   PLUMULE_RETURN_IF_ERROR(CheckRequest(request_id, reason));
   PLUMULE_ASSIGN_OR_RETURN(const log::StudyState state, log::ReadStudyState(store_, name));
   const int revision = state.revision_sequences_size() + 1;
@@ -90,8 +111,8 @@ absl::StatusOr<study::v1::Study> StudyLife::Publish(const store::StudyName& name
   published->set_revision(revision);
   *published->mutable_protocol() = definition;
   published->set_reason(reason);
-  PLUMULE_ASSIGN_OR_RETURN(const bool repeated, IsRepeated(name, request_id));
-  if (revision > 1 && !repeated) {
+  PLUMULE_ASSIGN_OR_RETURN(const v1::Record earlier, RecordOf(store_, name, request_id));
+  if (revision > 1 && earlier.record_id().empty()) {
     if (reason.empty()) {
       return BadField("reason_missing", "reason", "say what the amendment changes and why");
     }
@@ -100,19 +121,11 @@ absl::StatusOr<study::v1::Study> StudyLife::Publish(const store::StudyName& name
     std::vector<FieldViolation> changes = IncompatibleChanges(before.protocol, definition);
     if (!changes.empty()) {
       return ReasonedError(absl::StatusCode::kInvalidArgument, "amendment_incompatible",
-                           "the amendment changes what earlier records mean",
-                           std::move(changes));
+                           "the amendment changes what earlier records mean", std::move(changes));
     }
   }
   PLUMULE_RETURN_IF_ERROR(Write(name, std::move(record), actor).status());
   return log::ReadStudy(store_, name);
-}
-
-absl::StatusOr<bool> StudyLife::IsRepeated(const store::StudyName& name,
-                                           const std::string& request_id) {
-  PLUMULE_ASSIGN_OR_RETURN(const auto index,
-                           store_.Get(store::RecordIndexKey(name, request_id)));
-  return index.has_value();
 }
 
 absl::StatusOr<study::v1::Study> StudyLife::Close(const store::StudyName& name,
@@ -130,6 +143,9 @@ absl::StatusOr<study::v1::Freeze> StudyLife::Freeze(const store::StudyName& name
                                                     const std::string& request_id,
                                                     const Actor& actor) {
   PLUMULE_RETURN_IF_ERROR(CheckRequest(request_id, ""));
+  PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::int64_t> made,
+                           FreezeMadeBy(store_, name, request_id));
+  if (made) return log::ReadFreeze(store_, name, *made);
   absl::Status moved;
   for (int attempt = 0; attempt < kFreezeAttempts; ++attempt) {
     PLUMULE_ASSIGN_OR_RETURN(const log::StudyState state, log::ReadStudyState(store_, name));
@@ -153,11 +169,9 @@ absl::StatusOr<study::v1::Freeze> StudyLife::Freeze(const store::StudyName& name
       continue;
     }
     PLUMULE_RETURN_IF_ERROR(answer.status());
-    // A repeated request gets the freeze that it made.
-    PLUMULE_ASSIGN_OR_RETURN(
-        const v1::LogEntry entry,
-        log::ReadEntry(store_, name, answer->receipt.log_sequence()));
-    return log::ReadFreeze(store_, name, entry.record().frozen().number());
+    PLUMULE_ASSIGN_OR_RETURN(const std::optional<std::int64_t> number,
+                             FreezeMadeBy(store_, name, request_id));
+    return log::ReadFreeze(store_, name, number.value_or(0));
   }
   return moved;
 }
@@ -165,8 +179,7 @@ absl::StatusOr<study::v1::Freeze> StudyLife::Freeze(const store::StudyName& name
 absl::StatusOr<v1::Receipt> StudyLife::Exclude(const store::StudyName& name,
                                                const std::string& block, const std::string& unit,
                                                const std::string& reason,
-                                               const std::string& request_id,
-                                               const Actor& actor) {
+                                               const std::string& request_id, const Actor& actor) {
   PLUMULE_RETURN_IF_ERROR(CheckRequest(request_id, reason));
   v1::Record record;
   record.set_record_id(request_id);

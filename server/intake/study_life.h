@@ -26,14 +26,15 @@ class StudyLife {
   // Makes a study without a protocol. ALREADY_EXISTS (`study_exists`).
   absl::StatusOr<study::v1::Study> Create(const store::StudyName& name, const Actor& actor);
 
-  // Publishes the next revision. INVALID_ARGUMENT (`protocol_has_problems`, one violation a problem;
-  // `amendment_incompatible`, one violation a change that would make earlier records meaningless;
-  // `reason_missing` for an amendment without one), FAILED_PRECONDITION (`study_closed`), ABORTED
+  // Publishes the next revision. INVALID_ARGUMENT (`protocol_has_problems`, one violation a
+  // problem; `amendment_incompatible`, one violation a change that would make earlier records
+  // meaningless; `reason_missing` for an amendment without one), FAILED_PRECONDITION
+  // (`study_closed`), ABORTED
   // (`revision_taken`: someone else published meanwhile).
   absl::StatusOr<study::v1::Study> Publish(const store::StudyName& name,
                                            const study::v1::Protocol& definition,
-                                           const std::string& request_id,
-                                           const std::string& reason, const Actor& actor);
+                                           const std::string& request_id, const std::string& reason,
+                                           const Actor& actor);
 
   // Ends intake for good. FAILED_PRECONDITION (`study_not_open`; `closes_early`: before `closes_on`
   // and no reason given).
@@ -46,14 +47,13 @@ class StudyLife {
   absl::StatusOr<study::v1::Freeze> Freeze(const store::StudyName& name,
                                            const std::string& request_id, const Actor& actor);
 
-  // Leaves one unit, or with an empty `unit` one block, out of every later dataset. The receipt says
-  // if it was refused (`block_not_found`, `unit_not_found`, `reason_missing`).
+  // Leaves one unit, or with an empty `unit` one block, out of every later dataset. The receipt
+  // says if it was refused (`block_not_found`, `unit_not_found`, `reason_missing`).
   absl::StatusOr<v1::Receipt> Exclude(const store::StudyName& name, const std::string& block,
                                       const std::string& unit, const std::string& reason,
                                       const std::string& request_id, const Actor& actor);
 
  private:
-  absl::StatusOr<bool> IsRepeated(const store::StudyName& name, const std::string& request_id);
   absl::StatusOr<Answer> Write(const store::StudyName& name, v1::Record record, const Actor& actor,
                                std::optional<std::int64_t> expected_head = std::nullopt);
 

@@ -13,9 +13,9 @@ constexpr std::size_t kPageRows = 2048;
 template <typename T>
 absl::Status Parse(const std::string& key, const std::string& bytes, T* message) {
   if (message->ParseFromString(bytes)) return absl::OkStatus();
-  return ReasonedError(absl::StatusCode::kDataLoss, "store_damaged",
-                       absl::StrCat("a state of table ", key.substr(0, 1),
-                                    " can't be read: restore a backup"));
+  return ReasonedError(
+      absl::StatusCode::kDataLoss, "store_damaged",
+      absl::StrCat("a state of table ", key.substr(0, 1), " can't be read: restore a backup"));
 }
 
 }  // namespace
@@ -35,11 +35,10 @@ BlockWalk::BlockWalk(const store::Reader& reader, store::StudyName study)
 absl::Status BlockWalk::Refill() {
   page_.clear();
   at_ = 0;
-  PLUMULE_RETURN_IF_ERROR(
-      reader_.Scan(range_, [&](absl::string_view key, absl::string_view value) {
-        page_.emplace_back(key, value);
-        return true;
-      }));
+  PLUMULE_RETURN_IF_ERROR(reader_.Scan(range_, [&](absl::string_view key, absl::string_view value) {
+    page_.emplace_back(key, value);
+    return true;
+  }));
   last_page_ = page_.size() < kPageRows;
   if (!page_.empty()) range_.start = page_.back().first + '\0';
   return absl::OkStatus();

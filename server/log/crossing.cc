@@ -44,8 +44,8 @@ Crossing Reached(std::int32_t start, std::int32_t lower, std::int32_t upper) {
 
 CrossingStatus LossStatus(const CompiledProtocol& protocol, const Fact& lost) {
   const int cause = protocol.FindLoss(lost.code());
-  const bool biological = cause != protocol::kNone &&
-                          protocol.loss(cause).kind() == study::v1::LOSS_KIND_BIOLOGICAL;
+  const bool biological =
+      cause != protocol::kNone && protocol.loss(cause).kind() == study::v1::LOSS_KIND_BIOLOGICAL;
   return biological ? CrossingStatus::kLostBiological : CrossingStatus::kLostIncidental;
 }
 

@@ -15,8 +15,8 @@ enum class CrossingStatus { kNotReached, kReached, kLostBiological, kLostInciden
 struct Crossing {
   // Last day on which it was known not to have reached it; 0: its start.
   int lower = 0;
-  // First day on which it was known to have. Equal to `lower`: reached on that very day. Absent: not
-  // reached.
+  // First day on which it was known to have. Equal to `lower`: reached on that very day. Absent:
+  // not reached.
   std::optional<int> upper;
   CrossingStatus status = CrossingStatus::kNotReached;
 };

@@ -15,6 +15,7 @@
 #include "server/log/dataset_schema.h"
 #include "server/log/log_reader.h"
 #include "server/log/primary_set.h"
+#include "server/log/stored_log.h"
 #include "server/log/study_reader.h"
 #include "server/protocol/reason.h"
 #include "server/protocol/status_macros.h"
@@ -240,9 +241,9 @@ class TableReader : public DatasetReader {
 
 class ClosedDataset : public Dataset {
  public:
-  ClosedDataset(std::unique_ptr<store::Snapshot> snapshot, store::StudyName study,
-                StudyState state, std::int64_t log_sequence,
-                std::shared_ptr<const CompiledProtocol> protocol, ChunkLimits limits)
+  ClosedDataset(std::unique_ptr<store::Snapshot> snapshot, store::StudyName study, StudyState state,
+                std::int64_t log_sequence, std::shared_ptr<const CompiledProtocol> protocol,
+                ChunkLimits limits)
       : snapshot_(std::move(snapshot)),
         study_(std::move(study)),
         state_(std::move(state)),
@@ -299,8 +300,7 @@ class ClosedDataset : public Dataset {
   }
 
  private:
-  std::unique_ptr<DatasetReader> Read(TableLayout layout, std::int64_t rows,
-                                      bool of_looks) const {
+  std::unique_ptr<DatasetReader> Read(TableLayout layout, std::int64_t rows, bool of_looks) const {
     layout.schema.set_rows(rows);
     return std::make_unique<TableReader>(*snapshot_, study_, *protocol_, included_,
                                          std::move(layout), of_looks, limits_);
@@ -357,17 +357,19 @@ class ClosedDataset : public Dataset {
 
 absl::StatusOr<std::unique_ptr<Dataset>> Dataset::Open(const store::Store& store,
                                                        const store::StudyName& study,
-                                                       std::int64_t log_sequence, ChunkLimits limits) {
+                                                       std::int64_t log_sequence,
+                                                       ChunkLimits limits) {
   std::unique_ptr<store::Snapshot> snapshot = store.TakeSnapshot();
   PLUMULE_ASSIGN_OR_RETURN(StudyState state, ReadStudyState(*snapshot, study));
   PLUMULE_ASSIGN_OR_RETURN(const Head head, ReadHead(*snapshot, study));
   if (log_sequence == 0) log_sequence = head.sequence;
-  if (state.closed_sequence() == 0 || log_sequence < state.closed_sequence() ||
-      log_sequence > head.sequence) {
-    return ReasonedError(
-        absl::StatusCode::kFailedPrecondition, "study_not_closed",
-        absl::StrCat(study.Format(), " has no dataset at entry ", log_sequence,
-                     ": it must be closed by then"));
+  if (log_sequence > head.sequence) {
+    return LogDamaged(study, log_sequence, "is quoted by a freeze, but is not there");
+  }
+  if (state.closed_sequence() == 0 || log_sequence < state.closed_sequence()) {
+    return ReasonedError(absl::StatusCode::kFailedPrecondition, "study_not_closed",
+                         absl::StrCat(study.Format(), " has no dataset at entry ", log_sequence,
+                                      ": it must be closed by then"));
   }
   PLUMULE_ASSIGN_OR_RETURN(auto protocol, ReadCompiled(*snapshot, study, 0));
   auto dataset = std::make_unique<ClosedDataset>(std::move(snapshot), study, std::move(state),

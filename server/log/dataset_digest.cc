@@ -68,13 +68,12 @@ void AddColumns(const DatasetSchema& schema, Hasher* hasher) {
 
 bool IsThere(const ColumnChunk& column, int row) {
   if (column.validity().empty()) return true;
-  const auto byte = static_cast<unsigned char>(column.validity()[static_cast<std::size_t>(row / 8)]);
+  const auto byte =
+      static_cast<unsigned char>(column.validity()[static_cast<std::size_t>(row / 8)]);
   return (byte >> (row % 8)) & 1;
 }
 
-std::uint64_t Bits(double value) {
-  return std::bit_cast<std::uint64_t>(value == 0 ? 0.0 : value);
-}
+std::uint64_t Bits(double value) { return std::bit_cast<std::uint64_t>(value == 0 ? 0.0 : value); }
 
 void AddValue(const ColumnChunk& column, analysis::v1::ColumnType type, int row,
               const std::vector<std::string>& dictionary, Hasher* hasher) {
@@ -117,8 +116,8 @@ absl::Status AddTable(DatasetReader& reader, Hasher* hasher, std::int64_t* block
         if (!IsThere(column, row)) {
           hasher->Byte(kMissing);
         } else {
-          AddValue(column, schema.columns(i).type(), row,
-                   dictionaries[static_cast<std::size_t>(i)], hasher);
+          AddValue(column, schema.columns(i).type(), row, dictionaries[static_cast<std::size_t>(i)],
+                   hasher);
         }
       }
       if (blocks != nullptr && chunk.columns(0).codes(row) != last_block) {

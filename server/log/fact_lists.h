@@ -25,15 +25,14 @@ void ChangeOne(const Fact* put, State* state, Fact* (State::*field)(), void (Sta
   }
 }
 
-// Takes the fact of `corrects` out, if it is there, and puts `put` in its place by `before`, if there
-// is one.
+// Takes the fact of `corrects` out, if it is there, and puts `put` in its place by `before`, if
+// there is one.
 inline void ChangeFact(const std::string& corrects, const Fact* put,
                        bool (*before)(const Fact&, const Fact&),
                        google::protobuf::RepeatedPtrField<Fact>* facts) {
   if (!corrects.empty()) {
-    const auto old = std::find_if(facts->begin(), facts->end(), [&](const Fact& fact) {
-      return fact.record_id() == corrects;
-    });
+    const auto old = std::find_if(facts->begin(), facts->end(),
+                                  [&](const Fact& fact) { return fact.record_id() == corrects; });
     if (old != facts->end()) facts->erase(old);
   }
   if (put == nullptr) return;

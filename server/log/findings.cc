@@ -182,11 +182,11 @@ void JudgeReports(const CompiledProtocol& protocol, const UnitState& unit,
     const SeenCrossing seen = SeenCrossingOf(protocol, i, unit);
     const std::int32_t first = report->has_not_yet_day() ? report->not_yet_day() : report->day();
     if (seen.last_below && report->day() < *seen.last_below) {
-      out->push_back({Kind::kCrossingDisagrees, protocol::kNone, i, report->day(),
-                      *seen.last_below});
+      out->push_back(
+          {Kind::kCrossingDisagrees, protocol::kNone, i, report->day(), *seen.last_below});
     } else if (seen.first_met && first > *seen.first_met) {
-      out->push_back({Kind::kCrossingDisagrees, protocol::kNone, i, report->day(),
-                      *seen.first_met});
+      out->push_back(
+          {Kind::kCrossingDisagrees, protocol::kNone, i, report->day(), *seen.first_met});
     }
   }
 }
@@ -198,14 +198,14 @@ void JudgeSameAcrossArms(const CompiledProtocol& protocol, const BlockUnits& uni
     for (const auto& [id, unit] : units) {
       if (rule.variable == protocol::kNone) {
         answers.insert(absl::StrCat(unit->started().day()));
-      } else if (const Answer* answer = FindAnswer(unit->started(),
-                                                   protocol.variable(rule.variable).id())) {
+      } else if (const Answer* answer =
+                     FindAnswer(unit->started(), protocol.variable(rule.variable).id())) {
         answers.insert(answer->SerializeAsString());
       }
     }
     if (answers.size() > 1) {
-      out->push_back({Kind::kSameAcrossArms, rule.rule, 0, 0,
-                      static_cast<std::int32_t>(answers.size())});
+      out->push_back(
+          {Kind::kSameAcrossArms, rule.rule, 0, 0, static_cast<std::int32_t>(answers.size())});
     }
   }
 }
@@ -218,8 +218,8 @@ void JudgeUnitCounts(const CompiledProtocol& protocol, const BlockUnits& units,
       return unit.second->started().code() == protocol.arm(arm).id();
     });
     if (count > most) {
-      out->push_back({Kind::kTooManyUnits, protocol::kNone, arm, most,
-                      static_cast<std::int32_t>(count)});
+      out->push_back(
+          {Kind::kTooManyUnits, protocol::kNone, arm, most, static_cast<std::int32_t>(count)});
     }
   }
 }
@@ -247,8 +247,7 @@ std::string WhatHappened(const CompiledProtocol& protocol, const Departure& depa
     case Kind::kLookInterval:
       return absl::StrCat("There is no look between ", from, " and ", to, ", ", apart,
                           " days; looks should be at most ",
-                          protocol.rule(departure.rule).look_interval().max_days(),
-                          " days apart.");
+                          protocol.rule(departure.rule).look_interval().max_days(), " days apart.");
     case Kind::kTooManyUnits:
       return absl::StrCat("The block has ", departure.to, " units of arm ",
                           protocol.arm(departure.part).id(), ", the protocol asks for at most ",

@@ -62,9 +62,7 @@ bool IsOfUnit(FactKind kind) {
          kind != FactKind::kBlockStarted;
 }
 
-bool IsOfGrower(FactKind kind) {
-  return kind == FactKind::kJoined || kind == FactKind::kWithdrew;
-}
+bool IsOfGrower(FactKind kind) { return kind == FactKind::kJoined || kind == FactKind::kWithdrew; }
 
 }  // namespace
 
@@ -152,11 +150,11 @@ void ReadAnswers(const Record& record, const CompiledProtocol& protocol,
   if (!kind) return;
   const auto* values = ValuesOf(said);
   if (values == nullptr) return;
-  const std::string path = absl::StrCat(corrects ? "corrected.replacement." : "",
-                                        FactName(*kind), ".values");
-  protocol.ReadValues(*values, ScopeOf(*kind), path, reading,
-                      corrects ? protocol::AbsentValue::kClears
-                               : protocol::AbsentValue::kIsRefused);
+  const std::string path =
+      absl::StrCat(corrects ? "corrected.replacement." : "", FactName(*kind), ".values");
+  protocol.ReadValues(
+      *values, ScopeOf(*kind), path, reading,
+      corrects ? protocol::AbsentValue::kClears : protocol::AbsentValue::kIsRefused);
 }
 
 Effect EffectOf(const Record& record, const CompiledProtocol& protocol,
@@ -192,8 +190,7 @@ void KeepOwnDeviations(const CompiledProtocol& protocol, const intake::v1::Judge
 absl::StatusOr<std::string> Fold::MissingPrerequisite(const Effect& effect) {
   if (!effect.corrects.empty()) {
     PLUMULE_ASSIGN_OR_RETURN(const auto index, space_.Index(study_, effect.corrects));
-    const bool known =
-        index->standing() == STANDING_TAKEN || index->standing() == STANDING_REFUSED;
+    const bool known = index->standing() == STANDING_TAKEN || index->standing() == STANDING_REFUSED;
     return known ? "" : absl::StrCat("record/", effect.corrects);
   }
   const PlacedFact& placed = effect.placed;
@@ -311,8 +308,7 @@ absl::Status Fold::ChangeUnique(const Fact& fact, std::int64_t by) {
     const std::string& variable = protocol->variable(rule.variable).id();
     const Answer* answer = FindAnswer(fact, variable);
     if (answer == nullptr) continue;
-    PLUMULE_ASSIGN_OR_RETURN(auto count,
-                             space_.Unique(study_, variable, UniqueDigest(*answer)));
+    PLUMULE_ASSIGN_OR_RETURN(auto count, space_.Unique(study_, variable, UniqueDigest(*answer)));
     count.Change()->set_holders(count->holders() + by);
   }
   return absl::OkStatus();
@@ -406,9 +402,8 @@ absl::Status Fold::Settle(const intake::v1::Settlement& settlement, std::int64_t
   PLUMULE_ASSIGN_OR_RETURN(auto waiting, space_.Waiting(study_, pending->prerequisite()));
   pending.Change()->Clear();
   auto* sequences = waiting.Change()->mutable_sequences();
-  sequences->erase(
-      std::remove(sequences->begin(), sequences->end(), settlement.record_sequence()),
-      sequences->end());
+  sequences->erase(std::remove(sequences->begin(), sequences->end(), settlement.record_sequence()),
+                   sequences->end());
   PLUMULE_ASSIGN_OR_RETURN(auto study, space_.Study(study_));
   study.Change()->set_pending(study->pending() - 1);
   if (effect == nullptr) return absl::OkStatus();
@@ -419,8 +414,7 @@ absl::Status Fold::Settle(const intake::v1::Settlement& settlement, std::int64_t
 absl::Status Fold::TakeOwn(const intake::v1::LogEntry& entry, const Hash& digest,
                            const Hash& previous) {
   const Record& record = entry.record();
-  PLUMULE_RETURN_IF_ERROR(
-      Enter(record.record_id(), digest, entry.sequence(), STANDING_TAKEN));
+  PLUMULE_RETURN_IF_ERROR(Enter(record.record_id(), digest, entry.sequence(), STANDING_TAKEN));
   PLUMULE_ASSIGN_OR_RETURN(auto study, space_.Study(study_));
   StudyState* state = study.Change();
   if (record.has_published()) {

@@ -19,8 +19,16 @@
 namespace plumule::log {
 
 // What growers' records say.
-enum class FactKind { kJoined, kBlockStarted, kUnitStarted, kObserved, kReached, kLost, kPhoto,
-                      kWithdrew };
+enum class FactKind {
+  kJoined,
+  kBlockStarted,
+  kUnitStarted,
+  kObserved,
+  kReached,
+  kLost,
+  kPhoto,
+  kWithdrew
+};
 
 // A fact and where it belongs.
 struct PlacedFact {
@@ -52,12 +60,13 @@ std::optional<FactKind> KindOf(const intake::v1::Record& record);
 const google::protobuf::RepeatedPtrField<study::v1::NamedValue>* ValuesOf(
     const intake::v1::Record& record);
 
-// Reads the answers of a record, or of its replacement, into `reading`; empty for facts without any.
+// Reads the answers of a record, or of its replacement, into `reading`; empty for facts without
+// any.
 void ReadAnswers(const intake::v1::Record& record, const protocol::CompiledProtocol& protocol,
                  protocol::Reading* reading);
 
-// The effect of a sound record, not yet its own deviations. `reading` holds its answers, or those of
-// its replacement. Of a withdrawing correction the place is not known before Complete.
+// The effect of a sound record, not yet its own deviations. `reading` holds its answers, or those
+// of its replacement. Of a withdrawing correction the place is not known before Complete.
 Effect EffectOf(const intake::v1::Record& record, const protocol::CompiledProtocol& protocol,
                 const protocol::Reading& reading);
 
@@ -66,8 +75,8 @@ void KeepOwnDeviations(const protocol::CompiledProtocol& protocol,
                        const intake::v1::Judgement& judgement, Fact* fact);
 
 // Gives the protocol of a published revision.
-using ProtocolOf = std::function<
-    absl::StatusOr<std::shared_ptr<const protocol::CompiledProtocol>>(int revision)>;
+using ProtocolOf =
+    std::function<absl::StatusOr<std::shared_ptr<const protocol::CompiledProtocol>>(int revision)>;
 
 // Folds entries of one study into a StateSpace. One thread at a time.
 class Fold {
@@ -90,8 +99,7 @@ class Fold {
   absl::Status Settle(const intake::v1::Settlement& settlement, std::int64_t sequence,
                       const Effect* effect);
   // A record of the server's own was logged. `previous` is the chain's hash before it.
-  absl::Status TakeOwn(const intake::v1::LogEntry& entry, const Hash& digest,
-                       const Hash& previous);
+  absl::Status TakeOwn(const intake::v1::LogEntry& entry, const Hash& digest, const Hash& previous);
 
   // Changes the facts alone: no counts, no index. For judging what would follow.
   static void ChangeFacts(const Effect& effect, GrowerState* grower, BlockState* block,

@@ -37,15 +37,14 @@ absl::Status ReadEntries(const store::Reader& reader, const store::StudyName& st
   store::KeyRange range = store::PrefixRange(store::LogPrefix(study), limit);
   range.start = store::LogEntryKey(study, from);
   absl::Status damage;
-  PLUMULE_RETURN_IF_ERROR(
-      reader.Scan(range, [&](absl::string_view key, absl::string_view value) {
-        const std::int64_t sequence = store::SequenceOf(key);
-        if (value.size() < kHashBytes) {
-          damage = LogDamaged(study, sequence, "is too short");
-          return false;
-        }
-        return visit(sequence, value.substr(kHashBytes), value.substr(0, kHashBytes));
-      }));
+  PLUMULE_RETURN_IF_ERROR(reader.Scan(range, [&](absl::string_view key, absl::string_view value) {
+    const std::int64_t sequence = store::SequenceOf(key);
+    if (value.size() < kHashBytes) {
+      damage = LogDamaged(study, sequence, "is too short");
+      return false;
+    }
+    return visit(sequence, value.substr(kHashBytes), value.substr(0, kHashBytes));
+  }));
   return damage;
 }
 
@@ -78,16 +77,16 @@ absl::StatusOr<Head> CheckHead(const store::Reader& reader, const store::StudyNa
   std::int64_t last = head.sequence;
   Hash hash = head.hash;
   bool found = head.sequence == 0;
-  PLUMULE_RETURN_IF_ERROR(ReadEntries(
-      reader, study, std::max<std::int64_t>(1, head.sequence), 2,
-      [&](std::int64_t sequence, absl::string_view, absl::string_view stored_hash) {
-        last = sequence;
-        if (sequence == head.sequence) {
-          hash = HashFromBytes(stored_hash);
-          found = true;
-        }
-        return true;
-      }));
+  PLUMULE_RETURN_IF_ERROR(
+      ReadEntries(reader, study, std::max<std::int64_t>(1, head.sequence), 2,
+                  [&](std::int64_t sequence, absl::string_view, absl::string_view stored_hash) {
+                    last = sequence;
+                    if (sequence == head.sequence) {
+                      hash = HashFromBytes(stored_hash);
+                      found = true;
+                    }
+                    return true;
+                  }));
   if (!found) return LogDamaged(study, head.sequence, "should be the last and is missing");
   if (last != head.sequence) return LogDamaged(study, last, "lies beyond the head of the log");
   if (hash != head.hash) return LogDamaged(study, last, "is not the one that the head names");

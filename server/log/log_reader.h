@@ -17,8 +17,8 @@ namespace plumule::log {
 
 // Called for each entry in order: its sequence, its bytes as hashed, its hash (32 bytes). Views are
 // valid during the call. False ends the reading.
-using VisitEntry = absl::FunctionRef<bool(std::int64_t sequence, absl::string_view entry,
-                                          absl::string_view hash)>;
+using VisitEntry =
+    absl::FunctionRef<bool(std::int64_t sequence, absl::string_view entry, absl::string_view hash)>;
 
 // Visits entries from `from` (at least 1) on, at most `limit` (0: all). Reads, checks nothing.
 absl::Status ReadEntries(const store::Reader& reader, const store::StudyName& study,

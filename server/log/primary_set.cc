@@ -53,8 +53,7 @@ absl::Status PrimarySet::AddUnique(const CompiledProtocol& protocol, const Fact&
     const Answer* answer = FindAnswer(fact, variable);
     if (answer == nullptr) continue;
     PLUMULE_ASSIGN_OR_RETURN(
-        const auto bytes,
-        reader_.Get(store::UniqueKey(study_, variable, UniqueDigest(*answer))));
+        const auto bytes, reader_.Get(store::UniqueKey(study_, variable, UniqueDigest(*answer))));
     UniqueCount count;
     if (!count.ParseFromString(bytes.value_or("")) || count.holders() < 2) continue;
     standing->deviations.insert(protocol.rule(rule.rule).id());

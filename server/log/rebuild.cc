@@ -30,9 +30,8 @@ class Replay {
       : fresh_(fresh),
         study_(study),
         space_(fresh, log, std::size_t{64} << 20),
-        fold_(space_, study, [this](int revision) {
-          return revisions_.Get(space_, study_, revision);
-        }) {}
+        fold_(space_, study,
+              [this](int revision) { return revisions_.Get(space_, study_, revision); }) {}
 
   absl::Status Add(const LogEntry& entry, const Hash& hash) {
     PLUMULE_RETURN_IF_ERROR(FoldEntry(entry));
@@ -71,14 +70,12 @@ class Replay {
     }
     PLUMULE_ASSIGN_OR_RETURN(const LogEntry waited,
                              space_.Entry(study_, settlement.record_sequence()));
-    PLUMULE_ASSIGN_OR_RETURN(Effect effect,
-                             EffectFrom(waited.record(), settlement.judgement()));
+    PLUMULE_ASSIGN_OR_RETURN(Effect effect, EffectFrom(waited.record(), settlement.judgement()));
     if (!effect.corrects.empty()) PLUMULE_RETURN_IF_ERROR(fold_.Complete(&effect));
     return fold_.Settle(settlement, entry.sequence(), &effect);
   }
 
-  absl::StatusOr<Effect> EffectFrom(const Record& record,
-                                    const intake::v1::Judgement& judgement) {
+  absl::StatusOr<Effect> EffectFrom(const Record& record, const intake::v1::Judgement& judgement) {
     PLUMULE_ASSIGN_OR_RETURN(const auto protocol,
                              revisions_.Get(space_, study_, record.protocol_revision()));
     ReadAnswers(record, *protocol, &reading_);
@@ -97,28 +94,26 @@ class Replay {
 };
 
 absl::Status StateDamaged(const store::StudyName& study, absl::string_view key) {
-  return ReasonedError(
-      absl::StatusCode::kDataLoss, "state_damaged",
-      absl::StrCat("what is stored of ", study.Format(), " in table ", key.substr(0, 1),
-                   " is not what its log says (key ", absl::CHexEscape(key),
-                   "): restore a backup"));
+  return ReasonedError(absl::StatusCode::kDataLoss, "state_damaged",
+                       absl::StrCat("what is stored of ", study.Format(), " in table ",
+                                    key.substr(0, 1), " is not what its log says (key ",
+                                    absl::CHexEscape(key), "): restore a backup"));
 }
 
 // Every key of `table` in `some` has the same value in `other`.
 absl::Status CompareTable(const store::Reader& some, const store::Reader& other,
                           const store::StudyName& study, char table) {
   absl::Status difference;
-  PLUMULE_RETURN_IF_ERROR(
-      some.Scan(store::PrefixRange(store::StudyTablePrefix(table, study)),
-                [&](absl::string_view key, absl::string_view value) {
-                  const auto found = other.Get(key);
-                  if (!found.ok()) {
-                    difference = found.status();
-                  } else if (!*found || **found != value) {
-                    difference = StateDamaged(study, key);
-                  }
-                  return difference.ok();
-                }));
+  PLUMULE_RETURN_IF_ERROR(some.Scan(store::PrefixRange(store::StudyTablePrefix(table, study)),
+                                    [&](absl::string_view key, absl::string_view value) {
+                                      const auto found = other.Get(key);
+                                      if (!found.ok()) {
+                                        difference = found.status();
+                                      } else if (!*found || **found != value) {
+                                        difference = StateDamaged(study, key);
+                                      }
+                                      return difference.ok();
+                                    }));
   return difference;
 }
 
@@ -129,18 +124,18 @@ absl::Status RebuildState(const store::Reader& reader, const store::StudyName& s
   Replay replay(reader, fresh, study);
   absl::Status failed;
   std::size_t folded = 0;
-  PLUMULE_RETURN_IF_ERROR(ReadEntries(
-      reader, study, 1, 0,
-      [&](std::int64_t sequence, absl::string_view bytes, absl::string_view hash) {
-        LogEntry entry;
-        if (!entry.ParseFromArray(bytes.data(), static_cast<int>(bytes.size()))) {
-          failed = LogDamaged(study, sequence, "can't be read");
-        } else {
-          failed = replay.Add(entry, HashFromBytes(hash));
-        }
-        if (failed.ok() && ++folded % kEntriesAtOnce == 0) failed = replay.Write();
-        return failed.ok();
-      }));
+  PLUMULE_RETURN_IF_ERROR(
+      ReadEntries(reader, study, 1, 0,
+                  [&](std::int64_t sequence, absl::string_view bytes, absl::string_view hash) {
+                    LogEntry entry;
+                    if (!entry.ParseFromArray(bytes.data(), static_cast<int>(bytes.size()))) {
+                      failed = LogDamaged(study, sequence, "can't be read");
+                    } else {
+                      failed = replay.Add(entry, HashFromBytes(hash));
+                    }
+                    if (failed.ok() && ++folded % kEntriesAtOnce == 0) failed = replay.Write();
+                    return failed.ok();
+                  }));
   PLUMULE_RETURN_IF_ERROR(failed);
   PLUMULE_RETURN_IF_ERROR(replay.Write());
   for (const char table : store::kFoldTables) {

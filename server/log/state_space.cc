@@ -99,8 +99,7 @@ void StateSpace::ClearRefusedArrival(const store::StudyName& study, std::int64_t
   refused_arrivals_[store::RefusedArrivalKey(study, arrival)].clear();
 }
 
-void StateSpace::AddEntry(const store::StudyName& study, std::int64_t sequence,
-                          std::string bytes) {
+void StateSpace::AddEntry(const store::StudyName& study, std::int64_t sequence, std::string bytes) {
   entries_[store::LogEntryKey(study, sequence)] = std::move(bytes);
 }
 

@@ -52,8 +52,8 @@ class StateOf {
   std::vector<std::pair<std::string, StateSlot*>>* changes_;
 };
 
-// One thread at a time. Nothing is loaded twice within a batch, and little between batches: what was
-// used longest ago goes first, once `cache_bytes` of serialized state are held.
+// One thread at a time. Nothing is loaded twice within a batch, and little between batches: what
+// was used longest ago goes first, once `cache_bytes` of serialized state are held.
 class StateSpace {
  public:
   // Reads states from `states` and entries from `log`: the same store, but in a rebuild. Both must
@@ -64,8 +64,7 @@ class StateSpace {
   absl::StatusOr<StateOf<StudyState>> Study(const store::StudyName& study);
   absl::StatusOr<StateOf<GrowerState>> Grower(const store::StudyName& study,
                                               absl::string_view grower);
-  absl::StatusOr<StateOf<BlockState>> Block(const store::StudyName& study,
-                                            absl::string_view block);
+  absl::StatusOr<StateOf<BlockState>> Block(const store::StudyName& study, absl::string_view block);
   absl::StatusOr<StateOf<UnitState>> Unit(const store::StudyName& study, absl::string_view block,
                                           absl::string_view unit);
   absl::StatusOr<StateOf<RecordIndex>> Index(const store::StudyName& study,
@@ -75,8 +74,7 @@ class StateSpace {
   absl::StatusOr<StateOf<PendingState>> Pending(const store::StudyName& study,
                                                 std::int64_t sequence);
   absl::StatusOr<StateOf<UniqueCount>> Unique(const store::StudyName& study,
-                                              absl::string_view variable,
-                                              absl::string_view digest);
+                                              absl::string_view variable, absl::string_view digest);
   absl::StatusOr<StateOf<study::v1::Freeze>> Freeze(const store::StudyName& study,
                                                     std::int64_t number);
   absl::StatusOr<StateOf<RefusedState>> Refused(const store::StudyName& study,

@@ -30,8 +30,8 @@ absl::StatusOr<T> ReadMessage(const store::Reader& reader, const std::string& ke
   return message;
 }
 
-// Keys below `prefix`, one page of them. A page token is the web-safe Base64 of the first key of the
-// page, less its prefix.
+// Keys below `prefix`, one page of them. A page token is the web-safe Base64 of the first key of
+// the page, less its prefix.
 struct KeyPage {
   std::vector<std::pair<std::string, std::string>> rows;
   std::string next_page_token;
@@ -48,14 +48,12 @@ absl::StatusOr<KeyPage> ScanPage(const store::Reader& reader, const std::string&
   }
   range.start = prefix + rest;
   KeyPage page;
-  PLUMULE_RETURN_IF_ERROR(
-      reader.Scan(range, [&](absl::string_view key, absl::string_view value) {
-        page.rows.emplace_back(key, value);
-        return true;
-      }));
+  PLUMULE_RETURN_IF_ERROR(reader.Scan(range, [&](absl::string_view key, absl::string_view value) {
+    page.rows.emplace_back(key, value);
+    return true;
+  }));
   if (page.rows.size() == range.limit) {
-    page.next_page_token =
-        absl::WebSafeBase64Escape(page.rows.back().first.substr(prefix.size()));
+    page.next_page_token = absl::WebSafeBase64Escape(page.rows.back().first.substr(prefix.size()));
     page.rows.pop_back();
   }
   return page;
@@ -136,9 +134,8 @@ absl::StatusOr<std::shared_ptr<const protocol::CompiledProtocol>> ReadCompiled(
 
 absl::StatusOr<study::v1::Freeze> ReadFreeze(const store::Reader& reader,
                                              const store::StudyName& study, std::int64_t number) {
-  PLUMULE_ASSIGN_OR_RETURN(
-      study::v1::Freeze freeze,
-      ReadMessage<study::v1::Freeze>(reader, store::FreezeKey(study, number)));
+  PLUMULE_ASSIGN_OR_RETURN(study::v1::Freeze freeze,
+                           ReadMessage<study::v1::Freeze>(reader, store::FreezeKey(study, number)));
   if (freeze.name().empty()) {
     return NotFound("freeze_not_found", absl::StrCat(study.Format(), "/freezes/", number));
   }
@@ -150,8 +147,8 @@ absl::StatusOr<Page<study::v1::Freeze>> ListFreezes(const store::Reader& reader,
                                                     absl::string_view page_token) {
   PLUMULE_ASSIGN_OR_RETURN(const StudyState state, ReadStudyState(reader, study));
   std::int64_t number = state.freezes();
-  if (!page_token.empty() && (!absl::SimpleAtoi(page_token, &number) || number < 1 ||
-                              number > state.freezes())) {
+  if (!page_token.empty() &&
+      (!absl::SimpleAtoi(page_token, &number) || number < 1 || number > state.freezes())) {
     return ReasonedError(absl::StatusCode::kInvalidArgument, "page_token_not_valid",
                          "the page token is none of this list: start without one");
   }
@@ -168,9 +165,8 @@ absl::StatusOr<intake::v1::Progress> ReadProgress(const store::Reader& reader,
                                                   const store::StudyName& study) {
   PLUMULE_ASSIGN_OR_RETURN(const StudyState state, ReadStudyState(reader, study));
   PLUMULE_ASSIGN_OR_RETURN(const Head head, ReadHead(reader, study));
-  PLUMULE_ASSIGN_OR_RETURN(
-      const RefusedCount refused,
-      ReadMessage<RefusedCount>(reader, store::RefusedCountKey(study)));
+  PLUMULE_ASSIGN_OR_RETURN(const RefusedCount refused,
+                           ReadMessage<RefusedCount>(reader, store::RefusedCountKey(study)));
   intake::v1::Progress progress;
   progress.set_growers(state.growers());
   progress.set_withdrawn(state.withdrawn());
@@ -199,8 +195,7 @@ absl::StatusOr<Page<intake::v1::RefusedRecord>> ListRefused(const store::Reader&
                                                             int page_size,
                                                             absl::string_view page_token) {
   PLUMULE_ASSIGN_OR_RETURN(
-      KeyPage keys,
-      ScanPage(reader, store::RefusedArrivalsPrefix(study), page_size, page_token));
+      KeyPage keys, ScanPage(reader, store::RefusedArrivalsPrefix(study), page_size, page_token));
   Page<intake::v1::RefusedRecord> page{{}, std::move(keys.next_page_token)};
   for (const auto& [key, record_id] : keys.rows) {
     PLUMULE_ASSIGN_OR_RETURN(
@@ -215,8 +210,8 @@ absl::StatusOr<Page<intake::v1::PendingRecord>> ListPending(const store::Reader&
                                                             const store::StudyName& study,
                                                             int page_size,
                                                             absl::string_view page_token) {
-  PLUMULE_ASSIGN_OR_RETURN(
-      KeyPage keys, ScanPage(reader, store::PendingPrefix(study), page_size, page_token));
+  PLUMULE_ASSIGN_OR_RETURN(KeyPage keys,
+                           ScanPage(reader, store::PendingPrefix(study), page_size, page_token));
   Page<intake::v1::PendingRecord> page{{}, std::move(keys.next_page_token)};
   for (const auto& [key, value] : keys.rows) {
     PLUMULE_ASSIGN_OR_RETURN(intake::v1::LogEntry entry,

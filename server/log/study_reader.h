@@ -1,6 +1,7 @@
 // Reads what is known of studies: where they stand, their protocols, progress, lists.
 //
-// All functions read a store or a snapshot of it, on any thread. Errors beside those named: DATA_LOSS
+// All functions read a store or a snapshot of it, on any thread. Errors beside those named:
+// DATA_LOSS
 // (`store_damaged`, `log_damaged`).
 #pragma once
 
@@ -36,8 +37,8 @@ absl::StatusOr<study::v1::Study> ReadStudy(const store::Reader& reader,
 absl::StatusOr<StudyState> ReadStudyState(const store::Reader& reader,
                                           const store::StudyName& study);
 
-// Studies of a community by id. `page_size` is between 1 and 1000; `page_token` is empty or from the
-// page before, INVALID_ARGUMENT (`page_token_not_valid`) else. So below.
+// Studies of a community by id. `page_size` is between 1 and 1000; `page_token` is empty or from
+// the page before, INVALID_ARGUMENT (`page_token_not_valid`) else. So below.
 absl::StatusOr<Page<study::v1::Study>> ListStudies(const store::Reader& reader,
                                                    const std::string& community, int page_size,
                                                    absl::string_view page_token);

@@ -314,12 +314,13 @@ void CheckBlockAndAllocation(const DefinitionIndex& index, Report* report) {
       break;
     case study::v1::ALLOCATION_METHOD_GROWER_CHOOSES:
       report->Add("allocation.method", "allocation_not_random", "growers choose",
-                  "let the server allocate: ALLOCATION_METHOD_SERVER_ALLOCATES");
+                  "ask growers to draw lots for which unit gets which arm, and say how in the "
+                  "instructions");
       break;
     default:
       report->Add("allocation.method", "allocation_missing", "who allocates, is not said",
-                  "write ALLOCATION_METHOD_SERVER_ALLOCATES, or "
-                  "ALLOCATION_METHOD_GROWER_CHOOSES");
+                  "write ALLOCATION_METHOD_GROWER_CHOOSES, or ALLOCATION_METHOD_SERVER_ALLOCATES "
+                  "where the program that starts the units draws lots");
   }
 }
 

@@ -3,9 +3,9 @@
 #include <algorithm>
 
 #include "absl/strings/str_cat.h"
-#include "absl/strings/strip.h"
 #include "absl/strings/str_format.h"
 #include "absl/strings/str_join.h"
+#include "absl/strings/strip.h"
 #include "server/protocol/check.h"
 #include "server/protocol/civil_date.h"
 #include "server/protocol/compiled_variable.h"

@@ -103,9 +103,9 @@ void LogStream::Advance() {
     response_ = std::move(fetched_.front());
     fetched_.pop_front();
     writing_ = true;
-    grpc::WriteOptions options;
-    if (!fetched_.empty()) options.set_buffer_hint();
-    StartWrite(&response_, options);
+    // No buffer hint: gRPC 1.51 then leaves the last entries unsent until the next keepalive ping,
+    // once the client's window was full.
+    StartWrite(&response_);
   }
   if (!over && !fetching_ && fetched_.empty() && MayHaveMore()) {
     fetching_ = edge_.AddRead([self = shared_from_this()] { self->Fetch(); });

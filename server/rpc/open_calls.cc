@@ -13,14 +13,9 @@ void OpenCalls::Leave(OpenStream* stream) {
 }
 
 void OpenCalls::EndAll() {
-  const absl::MutexLock lock(&mutex_);
   ending_ = true;
-  for (OpenStream* stream : streams_) stream->EndSoon();
-}
-
-bool OpenCalls::ending() const {
   const absl::MutexLock lock(&mutex_);
-  return ending_;
+  for (OpenStream* stream : streams_) stream->EndSoon();
 }
 
 void OpenCalls::WaitUntilOver(absl::Duration bound) {

@@ -1,7 +1,7 @@
 // The calls that are open, so that a server that stops can end them and knows when they are over.
 #pragma once
 
-#include <utility>
+#include <atomic>
 
 #include "absl/base/thread_annotations.h"
 #include "absl/container/flat_hash_set.h"
@@ -42,8 +42,8 @@ class OpenCalls {
 
   // Asks all streams to end.
   void EndAll();
-  // True from then on.
-  bool ending() const;
+  // True from then on. Takes no lock: streams ask it under their own.
+  bool ending() const { return ending_; }
   // Waits until no call is open, or until `bound` has passed.
   void WaitUntilOver(absl::Duration bound);
 
@@ -51,8 +51,8 @@ class OpenCalls {
   void Count(int change);
   bool IsOver() const ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return count_ == 0; }
 
-  mutable absl::Mutex mutex_;
-  bool ending_ ABSL_GUARDED_BY(mutex_) = false;
+  std::atomic<bool> ending_ = false;
+  absl::Mutex mutex_;
   int count_ ABSL_GUARDED_BY(mutex_) = 0;
   absl::flat_hash_set<OpenStream*> streams_ ABSL_GUARDED_BY(mutex_);
 };

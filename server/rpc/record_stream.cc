@@ -40,6 +40,8 @@ RecordStream* RecordStream::Open(Edge& edge, intake::Intake& intake,
   stream->self_ = stream;
   edge.calls().Enter(stream.get());
   const absl::MutexLock lock(&stream->mutex_);
+  // Its first message may never come.
+  if (edge.calls().ending()) stream->Fail(ServerStopping());
   stream->Advance();
   return stream.get();
 }

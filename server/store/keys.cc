@@ -124,7 +124,9 @@ std::string ResultOrderKey(const StudyName& study, std::int64_t number) {
   return KeyBuilder('N').Study(study).Reversed(number).Take();
 }
 std::string ResultOrderPrefix(const StudyName& study) { return StudyTablePrefix('N', study); }
-std::string ResultCacheKey(absl::string_view digest) { return KeyBuilder('m').Bytes(digest).Take(); }
+std::string ResultCacheKey(absl::string_view digest) {
+  return KeyBuilder('m').Bytes(digest).Take();
+}
 
 std::string ServerKey(absl::string_view name) { return KeyBuilder('x').Text(name).Take(); }
 

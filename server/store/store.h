@@ -1,8 +1,8 @@
 // Where everything durable lives: ordered byte keys, read singly or in ranges, written in batches
 // that happen wholly or not at all.
 //
-// Two implementations, one contract (tests/unit/store/store_contract_test.cc): rocksdb/ for servers,
-// MemoryStore for tests and dry runs.
+// Two implementations, one contract (tests/unit/store/store_contract_test.cc): rocksdb/ for
+// servers, MemoryStore for tests and dry runs.
 #pragma once
 
 #include <cstdint>
@@ -99,11 +99,11 @@ class Store : public Reader {
   // Writes `batch` if every precondition holds. Commits may come from any thread; those with
   // preconditions wait for each other, the others share syncs.
   //
-  // ABORTED (`precondition_failed`): nothing was written. UNAVAILABLE (`outcome_unknown`): the write
-  // or its sync failed; the batch may or may not be there after re-opening. After that the store is
-  // not trusted: this and every later commit fails so, until a new Store is opened on the directory.
-  // RESOURCE_EXHAUSTED (`store_full`): no room on the disk, nothing was written, and the store stays
-  // usable.
+  // ABORTED (`precondition_failed`): nothing was written. UNAVAILABLE (`outcome_unknown`): the
+  // write or its sync failed; the batch may or may not be there after re-opening. After that the
+  // store is not trusted: this and every later commit fails so, until a new Store is opened on the
+  // directory. RESOURCE_EXHAUSTED (`store_full`): no room on the disk, nothing was written, and the
+  // store stays usable.
   virtual absl::Status Commit(const WriteBatch& batch,
                               absl::Span<const Precondition> preconditions = {},
                               Durability durability = Durability::kSynced) = 0;

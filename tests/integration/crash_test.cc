@@ -21,8 +21,8 @@ namespace {
 using intake::v1::Receipt;
 using intake::v1::Record;
 
-constexpr int kKills = 6;
-constexpr std::size_t kAnswersBetweenKills = 1'000;
+constexpr int kKills = 12;
+constexpr std::size_t kAnswersBetweenKills = 500;
 
 // Receipts as clients saw them, kept outside the server.
 class Ledger {

@@ -3,6 +3,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <atomic>
+#include <chrono>
 #include <thread>
 
 #include "absl/strings/str_cat.h"
@@ -168,6 +171,19 @@ TEST_F(IntakeIntegrationTest, AnswersAStreamOfFiveThousandInTheOrderSent) {
   EXPECT_EQ(answered, sent);
   EXPECT_TRUE(std::is_sorted(sequences.begin(), sequences.end()));
   EXPECT_EQ(Progress().growers(), 5000);
+
+  // The log, far larger than a connection's window, is read to its end without a pause.
+  grpc::ClientContext context;
+  organizer_->Authorize(&context);
+  context.set_deadline(std::chrono::system_clock::now() + std::chrono::seconds(20));
+  intake::v1::ReadLogRequest request;
+  request.set_study(community_.study);
+  const auto reader = organizer_->Of<intake::v1::LogService::Stub>().ReadLog(&context, request);
+  int entries = 0;
+  intake::v1::ReadLogResponse entry;
+  while (reader->Read(&entry)) ++entries;
+  EXPECT_TRUE(reader->Finish().ok());
+  EXPECT_EQ(entries, 5001);
 }
 
 // A client that does not read its receipts is held back; nothing is lost when it begins to.

@@ -12,8 +12,8 @@
 #include <cstring>
 #include <filesystem>
 #include <fstream>
-#include <regex>
 #include <sstream>
+#include <string_view>
 
 #include "absl/strings/numbers.h"
 #include "absl/strings/str_cat.h"
@@ -21,6 +21,9 @@
 
 namespace plumule::integration {
 namespace {
+
+constexpr std::string_view kStartWord = "listening ";
+constexpr std::size_t kKeyLength = 56;
 
 // Starts the server program with its streams at these descriptors.
 pid_t Spawn(const std::vector<std::string>& arguments, int out, int err) {
@@ -93,9 +96,13 @@ RunningServer::RunningServer(std::string data_directory, int port) {
   out_ = pipe[0];
   const absl::Time deadline = absl::Now() + absl::Seconds(30);
   std::string text;
-  std::smatch match;
-  static const std::regex kStartLine("listening (\\S+)\\n");
-  while (!std::regex_search(text, match, kStartLine)) {
+  std::size_t start = std::string::npos, end = std::string::npos;
+  const auto started = [&] {
+    start = text.find(kStartWord);
+    end = start == std::string::npos ? start : text.find('\n', start);
+    return end != std::string::npos;
+  };
+  while (!started()) {
     pollfd ready{.fd = out_, .events = POLLIN, .revents = 0};
     const int wait = static_cast<int>(absl::ToInt64Milliseconds(deadline - absl::Now()));
     char bytes[4096];
@@ -103,10 +110,11 @@ RunningServer::RunningServer(std::string data_directory, int port) {
     if (got <= 0) break;
     text.append(bytes, static_cast<std::size_t>(got));
   }
-  EXPECT_FALSE(match.empty()) << "the server did not start; it said: " << text;
-  if (match.empty()) return;
-  address_ = match[1];
-  greeting_ = match.prefix();
+  EXPECT_NE(end, std::string::npos) << "the server did not start; it said: " << text;
+  if (end == std::string::npos) return;
+  greeting_ = text.substr(0, start);
+  start += kStartWord.size();
+  address_ = text.substr(start, end - start);
 }
 
 RunningServer::~RunningServer() {
@@ -121,9 +129,8 @@ int RunningServer::port() const {
 }
 
 std::string RunningServer::operator_key() const {
-  static const std::regex kKey("plu_[a-z2-7]{8}_[A-Za-z0-9_-]{43}");
-  std::smatch match;
-  return std::regex_search(greeting_, match, kKey) ? match.str() : "";
+  const std::size_t start = greeting_.find("plu_");
+  return start == std::string::npos ? "" : greeting_.substr(start, kKeyLength);
 }
 
 std::unique_ptr<client::Connection> RunningServer::Connect(const std::string& key) const {

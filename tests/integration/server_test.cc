@@ -35,7 +35,6 @@ TEST(ServerProgram, ShowsTheOperatorsKeyAtTheFirstStartOnly) {
 TEST(ServerProgram, WritesTheOperatorsKeyToAFileOfItsOwnerIfAsked) {
   const TemporaryDirectory directory;
   const std::string path = directory.path() + "/operator.key";
-  // Port 1 can't be had in a usual network namespace; whether it can or not, the key is made first.
   const Ending refused = RunServerProgram({"--data", directory.path() + "/data", "--listen",
                                            "127.0.0.1:99999", "--operator-key-file", path});
   EXPECT_EQ(refused.status, 2);

@@ -42,7 +42,7 @@ absl::StatusOr<study::v1::Quantity> Margin(const std::string& text) {
   return margin;
 }
 
-// The threshold to analyse: the stated one, or the only one.
+// The threshold to analyze: the stated one, or the only one.
 absl::StatusOr<std::string> ChooseThreshold(const study::v1::Protocol& protocol,
                                             const std::string& stated) {
   std::vector<std::string> ids;
@@ -50,7 +50,7 @@ absl::StatusOr<std::string> ChooseThreshold(const study::v1::Protocol& protocol,
   if (stated.empty() && ids.size() == 1) return ids[0];
   if (ids.empty()) {
     return absl::InvalidArgumentError(
-        "the table has no threshold; this plugin needs columns like sprouted_lower, "
+        "the table of units has no threshold; this plugin needs columns like sprouted_lower, "
         "sprouted_upper, sprouted_status");
   }
   if (std::find(ids.begin(), ids.end(), stated) != ids.end()) return stated;
@@ -112,7 +112,8 @@ ExitCode Analyze(const Options& options, Context& context) {
   const auto table = options.run.ReadTable(options.units);
   if (!table.ok()) return FailLocal(context, table.status());
   auto units = ReadUnits(*table,
-                         {.control = options.control, .dose_unit = options.dose_unit,
+                         {.control = options.control,
+                          .dose_unit = options.dose_unit,
                           .decimal_mark = options.run.DecimalMark()},
                          &problems);
   if (!units) return FailProblems(context, options.units, problems);
@@ -128,8 +129,8 @@ ExitCode Analyze(const Options& options, Context& context) {
   if (!setup.ok()) return FailLocal(context, setup.status());
 
   analysis::MemoryDataset data(std::move(units->units), std::move(looks));
-  const auto outcome = analysis::Analyze(**plugin, *setup, data, LocalLimits(), {},
-                                         ProgressTo(context));
+  const auto outcome =
+      analysis::Analyze(**plugin, *setup, data, LocalLimits(), {}, ProgressTo(context));
   ClearProgress(context);
   return PrintOutcome(context, outcome, options.run.format);
 }
@@ -138,7 +139,7 @@ ExitCode Analyze(const Options& options, Context& context) {
 
 void AddAnalyzeVerb(CLI::App& app, Action* action) {
   auto options = std::make_shared<Options>();
-  auto* verb = app.add_subcommand("analyze", "Analyse a local table of units, without a server");
+  auto* verb = app.add_subcommand("analyze", "Analyze a local table of units, without a server");
   verb->add_option("--plugin", options->plugin, "id of the analysis plugin")->required();
   verb->add_option("--units", options->units, "table with one row a unit")->required();
   verb->add_option("--looks", options->looks, "table with one row a look");
@@ -153,11 +154,12 @@ void AddAnalyzeVerb(CLI::App& app, Action* action) {
   AddPluginFolder(verb, &options->folder);
   verb->footer(
       "Columns of --units: block, unit, arm, optional dose and in_primary, any variables, and for\n"
-      "each threshold ID_lower, ID_upper (days from the unit's start; upper empty: not reached) and\n"
+      "each threshold ID_lower, ID_upper (days from the unit's start; upper empty: not reached) "
+      "and\n"
       "ID_status (reached, not_reached, lost_biological, lost_incidental).\n\n"
       "Example:\n"
       "  plumule analyze --plugin time-to-threshold --units units.csv --control coat_on \\\n"
-      "    --set horizon=60 --format json");
+      "    --set horizon_days=60 --format json");
   verb->callback([=] { *action = [=](Context& context) { return Analyze(*options, context); }; });
 }
 

@@ -75,8 +75,9 @@ void AddCommunityVerbs(CLI::App& app, Action* action) {
   create->add_option("ID", options->id, "lower-case letters, digits, hyphens")->required();
   create->add_option("--title", options->title, "what people call it");
   AddKeyOut(create, &options->key_out);
-  create->footer("Example:\n  plumule community create balcony --title \"Balcony growers\" "
-                 "--key-out organizer.key");
+  create->footer(
+      "Example:\n  plumule community create balcony --title \"Balcony growers\" "
+      "--key-out organizer.key");
   create->callback([=] { *action = [=](Context& context) { return Create(*options, context); }; });
   auto* list = noun->add_subcommand("list", "List communities");
   list->footer("Example:\n  plumule community list");

@@ -26,14 +26,24 @@ ExitCode FailServer(Context& context, const absl::Status& status) {
     case absl::StatusCode::kFailedPrecondition:
     case absl::StatusCode::kAlreadyExists:
     case absl::StatusCode::kNotFound:
-    case absl::StatusCode::kAborted: code = kAnswerIsNo; break;
+    case absl::StatusCode::kAborted:
+      code = kAnswerIsNo;
+      break;
     case absl::StatusCode::kInvalidArgument:
-    case absl::StatusCode::kOutOfRange: code = kUnusable; break;
-    default: break;
+    case absl::StatusCode::kOutOfRange:
+      code = kUnusable;
+      break;
+    default:
+      break;
   }
   const std::string reason = client::Reason(status);
-  return Fail(context, code,
-              absl::StrCat(client::Explain(status), reason.empty() ? "" : absl::StrCat(" [", reason, "]")));
+  std::string message = client::Explain(status);
+  if (!reason.empty()) absl::StrAppend(&message, " [", reason, "]");
+  if (reason.empty() && status.code() == absl::StatusCode::kUnavailable) {
+    absl::StrAppend(&message,
+                    "\nIs the server running, and is --server (or PLUMULE_SERVER) its address?");
+  }
+  return Fail(context, code, message);
 }
 
 void ShowProgress(Context& context, absl::string_view words) {

@@ -76,9 +76,10 @@ void AddDatasetVerbs(CLI::App& app, Action* action) {
   verb->add_option("--out", options->out, "file for the table with one row a unit")->required();
   verb->add_option("--looks", options->looks, "file for the table with one row a look");
   AddServerOptions(verb, &options->server);
-  verb->footer("Words that a spreadsheet would run as a formula get an apostrophe in front.\n\n"
-               "Example:\n  plumule dataset export balcony/basil-water --out units.csv "
-               "--looks looks.csv");
+  verb->footer(
+      "Words that a spreadsheet would run as a formula get an apostrophe in front.\n\n"
+      "Example:\n  plumule dataset export balcony/basil-water --out units.csv "
+      "--looks looks.csv");
   verb->callback([=] { *action = [=](Context& context) { return Export(*options, context); }; });
 }
 

@@ -20,8 +20,9 @@ absl::StatusOr<std::string> NewestFreeze(client::Connection& server, const std::
   if (!answer.ok()) return answer.status();
   if (answer->freezes().empty()) {
     return absl::FailedPreconditionError(absl::StrCat(
-        study, " has no frozen dataset; close it and freeze it first: plumule study close, plumule "
-               "study freeze"));
+        study,
+        " has no frozen dataset; close it and freeze it first: plumule study close, plumule "
+        "study freeze"));
   }
   return answer->freezes(0).name();
 }

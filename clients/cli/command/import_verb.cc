@@ -54,15 +54,17 @@ absl::StatusOr<ProposeOptions> StatedOptions(const Options& options) {
     const auto [heading, name] = AtEquals(text);
     const auto order = ParseDateOrder(name);
     if (!order.ok()) return order.status();
-    if (heading.empty()) stated.date_order = *order;
-    else stated.column_orders[heading] = *order;
+    if (heading.empty())
+      stated.date_order = *order;
+    else
+      stated.column_orders[heading] = *order;
   }
   for (const std::string& text : options.units) {
     const auto [heading, unit] = AtEquals(text);
     if (heading.empty()) {
-      return absl::InvalidArgumentError(
-          absl::StrCat("--unit \"", text, "\" does not fit; say \"HEADING=UNIT\", like "
-                       "\"air temp=[degF]\""));
+      return absl::InvalidArgumentError(absl::StrCat("--unit \"", text,
+                                                     "\" does not fit; say \"HEADING=UNIT\", like "
+                                                     "\"air temp=[degF]\""));
     }
     stated.column_units[heading] = unit;
   }
@@ -107,13 +109,13 @@ ExitCode ProposeMapping(const Options& options, const Table& table,
                         const std::optional<Definition>& definition, Context& context) {
   const auto stated = StatedOptions(options);
   if (!stated.ok()) return FailLocal(context, stated.status());
-  const Proposal proposal =
-      Propose(table, definition ? &definition->protocol : nullptr, *stated);
+  const Proposal proposal = Propose(table, definition ? &definition->protocol : nullptr, *stated);
   if (proposal.questions.empty()) {
     context.out << ProposalText(proposal);
     if (!definition) {
-      context.err << "note: no protocol was given (--protocol or --study), so ids were made from the "
-                     "headings; make them agree with the protocol\n";
+      context.err
+          << "note: no protocol was given (--protocol or --study), so ids were made from the "
+             "headings; make them agree with the protocol\n";
     }
     return kDone;
   }
@@ -190,13 +192,13 @@ ExitCode ImportRows(const Options& options, const Table& table, const Definition
   }
   const Delivery delivery = options.dry_run ? Delivery::kTry : Delivery::kSend;
   auto receipts = Deliver(*server, definition.study, sheet.records, delivery, [&](size_t answered) {
-    ShowProgress(context, absl::StrCat(answered, " of ", sheet.records.size(), " records answered"));
+    ShowProgress(context,
+                 absl::StrCat(answered, " of ", sheet.records.size(), " records answered"));
   });
   ClearProgress(context);
   if (!receipts.ok()) return FailServer(context, receipts.status());
   if (options.correct) {
-    const absl::Status corrected =
-        SendCorrections(*server, definition, sheet, *receipts, delivery);
+    const absl::Status corrected = SendCorrections(*server, definition, sheet, *receipts, delivery);
     if (!corrected.ok()) return FailServer(context, corrected);
   }
   return Tell(options, sheet, *receipts, context);
@@ -261,7 +263,8 @@ void AddImportVerb(CLI::App& app, Action* action) {
       "file leaves open what --propose must know.\n\n"
       "Example:\n"
       "  plumule import growers.csv --propose --study balcony/basil-water > growers.mapping.txtpb\n"
-      "  plumule import growers.csv --study balcony/basil-water --mapping growers.mapping.txtpb \\\n"
+      "  plumule import growers.csv --study balcony/basil-water --mapping growers.mapping.txtpb "
+      "\\\n"
       "    --dry-run --outcome rows.csv");
   verb->callback([=] { *action = [=](Context& context) { return Import(*options, context); }; });
 }

@@ -105,8 +105,9 @@ void AddKeyVerbs(CLI::App& app, Action* action) {
       ->check(CLI::IsMember({"organizer", "intake", "researcher"}));
   create->add_option("--label", options->label, "what it is for; no names of people");
   AddKeyOut(create, &options->key_out);
-  create->footer("Example:\n  plumule key create balcony --role intake --label \"phone app\" "
-                 "--key-out intake.key");
+  create->footer(
+      "Example:\n  plumule key create balcony --role intake --label \"phone app\" "
+      "--key-out intake.key");
   create->callback([=] { *action = [=](Context& context) { return Create(*options, context); }; });
   auto* list = noun->add_subcommand("list", "List keys, without their secrets");
   list->add_option("COMMUNITY", options->community, "id of the community")->required();

@@ -34,8 +34,8 @@ absl::StatusOr<double> LocalRunOptions::Level() const {
   if (level.empty()) return 0.95;
   const auto number = ParseNumber(level);
   if (number && *number > 0.5 && *number < 1) return *number;
-  return absl::InvalidArgumentError(absl::StrCat(
-      "--level \"", level, "\" does not fit; it is above 0.5 and below 1, like 0.95"));
+  return absl::InvalidArgumentError(
+      absl::StrCat("--level \"", level, "\" does not fit; it is above 0.5 and below 1, like 0.95"));
 }
 
 absl::StatusOr<int64_t> LocalRunOptions::Seed() const {
@@ -91,7 +91,8 @@ analysis::ProgressListener ProgressTo(Context& context) {
   };
 }
 
-ExitCode PrintOutcome(Context& context, const analysis::PluginOutcome<analysis::v1::Result>& outcome,
+ExitCode PrintOutcome(Context& context,
+                      const analysis::PluginOutcome<analysis::v1::Result>& outcome,
                       const std::string& format) {
   if (!outcome.answer.ok()) {
     const bool declined = outcome.failure == analysis::v1::RUN_FAILURE_PLUGIN_DECLINED;

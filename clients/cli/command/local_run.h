@@ -1,7 +1,6 @@
 #pragma once
 
 #include <CLI/CLI.hpp>
-
 #include <string>
 #include <utility>
 #include <vector>
@@ -47,7 +46,8 @@ ExitCode FailProblems(Context& context, const std::string& file, const ProblemLi
 analysis::ProgressListener ProgressTo(Context& context);
 
 // Prints the result, or why there is none: kUnusable if the plugin declined the data, else kServer.
-ExitCode PrintOutcome(Context& context, const analysis::PluginOutcome<analysis::v1::Result>& outcome,
+ExitCode PrintOutcome(Context& context,
+                      const analysis::PluginOutcome<analysis::v1::Result>& outcome,
                       const std::string& format);
 
 }  // namespace plumule::cli

@@ -52,8 +52,7 @@ void AddPluginVerbs(CLI::App& app, Action* action) {
   AddPluginFolder(list, &options->folder);
   AddFormat(list, &options->format);
   list->footer("Example:\n  plumule plugin list");
-  list->callback(
-      [=] { *action = [=](Context& context) { return List(*options, context); }; });
+  list->callback([=] { *action = [=](Context& context) { return List(*options, context); }; });
 }
 
 }  // namespace plumule::cli

@@ -25,9 +25,10 @@ absl::Status WrongValue(absl::string_view name, absl::string_view text, absl::st
 }  // namespace
 
 void AddPluginFolder(CLI::App* verb, std::string* folder) {
-  verb->add_option("--plugins", *folder,
-                   "folder of the analysis plugins; else PLUMULE_PLUGINS, else those that came with "
-                   "this program");
+  verb->add_option(
+      "--plugins", *folder,
+      "folder of the analysis plugins; else PLUMULE_PLUGINS, else those that came with "
+      "this program");
 }
 
 absl::StatusOr<analysis::PluginCatalog> InstalledPlugins(const std::string& folder,
@@ -36,8 +37,8 @@ absl::StatusOr<analysis::PluginCatalog> InstalledPlugins(const std::string& fold
   const std::string stated = context.environment("PLUMULE_PLUGINS");
   if (!stated.empty()) return analysis::PluginCatalog::Read(stated);
   const std::filesystem::path here = context.program_folder;
-  const std::vector<std::filesystem::path> places = {
-      here / ".." / "plugins", here / "plugins", here / ".." / "lib" / "plumule" / "plugins"};
+  const std::vector<std::filesystem::path> places = {here / ".." / "plugins", here / "plugins",
+                                                     here / ".." / "lib" / "plumule" / "plugins"};
   for (const auto& place : places) {
     std::error_code error;
     if (std::filesystem::is_directory(place, error)) {
@@ -54,9 +55,11 @@ absl::StatusOr<const analysis::InstalledPlugin*> FindPlugin(const analysis::Plug
   if (const auto* plugin = catalog.Find(id)) return plugin;
   std::vector<std::string> ids;
   for (const auto& plugin : catalog.plugins()) ids.push_back(plugin.manifest.id());
-  std::string message = absl::StrCat("there is no plugin \"", id, "\"; installed: ",
-                                     ids.empty() ? "none" : absl::StrJoin(ids, ", "));
+  std::string message =
+      absl::StrCat("there is no plugin \"", id,
+                   "\"; installed: ", ids.empty() ? "none" : absl::StrJoin(ids, ", "));
   for (const auto& problem : catalog.problems()) {
+    if (problem.folder != id) continue;  // others are no help here
     absl::StrAppend(&message, "\nfolder ", problem.folder, ": ", problem.what);
   }
   return absl::NotFoundError(message);
@@ -75,9 +78,9 @@ analysis::PluginLimits LocalLimits() {
 absl::StatusOr<study::v1::Parameter> TypedParameter(const plugin::v1::Manifest& manifest,
                                                     absl::string_view name,
                                                     absl::string_view text) {
-  const auto spec = std::find_if(
-      manifest.parameters().begin(), manifest.parameters().end(),
-      [name](const auto& parameter) { return parameter.variable().id() == name; });
+  const auto spec =
+      std::find_if(manifest.parameters().begin(), manifest.parameters().end(),
+                   [name](const auto& parameter) { return parameter.variable().id() == name; });
   if (spec == manifest.parameters().end()) {
     return absl::InvalidArgumentError(absl::StrCat(
         "--set ", name, ": ", manifest.id(), " has no such parameter; it has: ",
@@ -119,8 +122,10 @@ absl::StatusOr<study::v1::Parameter> TypedParameter(const plugin::v1::Manifest& 
         if (!known && !variable.choice().allow_other()) {
           return WrongValue(name, text, absl::StrCat("one of ", absl::StrJoin(codes, ", ")));
         }
-        if (known) value.mutable_choice()->add_codes(code);
-        else value.mutable_choice()->set_other(code);
+        if (known)
+          value.mutable_choice()->add_codes(code);
+        else
+          value.mutable_choice()->set_other(code);
       }
       return parameter;
     }
@@ -128,7 +133,9 @@ absl::StatusOr<study::v1::Parameter> TypedParameter(const plugin::v1::Manifest& 
       if (!protocol::ParseDate(text)) return WrongValue(name, text, "a date, like 2027-03-04");
       value.set_date(std::string(text));
       return parameter;
-    default: value.set_text(std::string(text)); return parameter;
+    default:
+      value.set_text(std::string(text));
+      return parameter;
   }
 }
 

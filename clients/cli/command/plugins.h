@@ -1,7 +1,6 @@
 #pragma once
 
 #include <CLI/CLI.hpp>
-
 #include <string>
 #include <vector>
 
@@ -17,8 +16,9 @@ namespace plumule::cli {
 // Adds `--plugins DIR`.
 void AddPluginFolder(CLI::App* verb, std::string* folder);
 
-// The plugins of `folder`; if that is empty of PLUMULE_PLUGINS, else of the first folder there is of
-// `plugins` beside the program, in the build tree, and in the installation. NotFound with the places.
+// The plugins of `folder`; if that is empty of PLUMULE_PLUGINS, else of the first folder there is
+// of `plugins` beside the program, in the build tree, and in the installation. NotFound with the
+// places.
 absl::StatusOr<analysis::PluginCatalog> InstalledPlugins(const std::string& folder,
                                                          const Context& context);
 

@@ -28,6 +28,10 @@ std::string DefaultUnit(const std::string& measure) {
   return measure == "restricted_mean_difference" || measure == "median_difference" ? "d" : "1";
 }
 
+bool IsMeasureOfCounts(const std::string& measure) {
+  return measure == "log_risk_ratio" || measure == "log_odds_ratio" || measure == "risk_difference";
+}
+
 // The effect of `measure` among a result's poolable effects.
 absl::StatusOr<plugin::v1::StudyEffect> EffectOf(const analysis::v1::StoredResult& stored,
                                                  const std::string& measure) {
@@ -39,13 +43,12 @@ absl::StatusOr<plugin::v1::StudyEffect> EffectOf(const analysis::v1::StoredResul
   }
   if (fitting.empty()) {
     return absl::InvalidArgumentError(
-        absl::StrCat(stored.name(), " has no poolable effect \"", measure, "\"; it has: ",
-                     offered.empty() ? "none" : absl::StrJoin(offered, ", ")));
+        absl::StrCat(stored.name(), " has no poolable effect \"", measure,
+                     "\"; it has: ", offered.empty() ? "none" : absl::StrJoin(offered, ", ")));
   }
   if (fitting.size() > 1) {
     return absl::InvalidArgumentError(
-        absl::StrCat(stored.name(), " compares ", fitting.size(),
-                     " arms by \"", measure,
+        absl::StrCat(stored.name(), " compares ", fitting.size(), " arms by \"", measure,
                      "\"; pool two-arm studies, or write the wanted effects into a file for "
                      "--studies"));
   }
@@ -64,8 +67,7 @@ ExitCode FetchStudies(const Options& options, const std::string& measure, Contex
   for (const std::string& name : options.results) {
     analysis::v1::GetResultRequest get;
     get.set_name(name);
-    const auto answer =
-        (*server)->Call(&analysis::v1::AnalysisService::Stub::GetResult, get);
+    const auto answer = (*server)->Call(&analysis::v1::AnalysisService::Stub::GetResult, get);
     if (!answer.ok()) return FailServer(context, answer.status());
     auto study = EffectOf(answer->result(), measure);
     if (!study.ok()) return FailLocal(context, study.status());
@@ -119,10 +121,14 @@ ExitCode Pool(Options options, Context& context) {
                             ? FetchStudies(options, options.measure, context, &request)
                             : ReadLocalStudies(options, context, &counts, &request);
   if (read != kDone) return read;
-  if (counts && options.measure.empty()) {
+  if (counts && !IsMeasureOfCounts(options.measure)) {
     return Fail(context, kUnusable,
-                "the studies are given as counts; say what to compute from them with --set "
-                "measure=log_risk_ratio, log_odds_ratio or risk_difference");
+                absl::StrCat("the studies are given as counts",
+                             options.measure.empty()
+                                 ? ""
+                                 : absl::StrCat(", which give no \"", options.measure, "\""),
+                             "; say what to compute from them with --set measure=log_risk_ratio, "
+                             "log_odds_ratio or risk_difference"));
   }
   const auto level = options.run.Level();
   if (!level.ok()) return FailLocal(context, level.status());

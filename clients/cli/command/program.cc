@@ -17,7 +17,8 @@ ExitCode RunProgram(const std::vector<std::string>& arguments, Context& context)
       "Example:\n"
       "  plumule protocol check basil.protocol.txtpb\n"
       "  plumule analyze --plugin time-to-threshold --units units.csv --control soil\n\n"
-      "A server is reached with --server HOST:PORT and --key-file FILE, or with PLUMULE_SERVER and\n"
+      "A server is reached with --server HOST:PORT and --key-file FILE, or with PLUMULE_SERVER "
+      "and\n"
       "PLUMULE_KEY in the environment.\n"
       "Exit status: 0 done, 1 the answer is no, 2 unusable input, 3 server or network.");
   Action action;

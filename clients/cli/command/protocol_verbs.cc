@@ -32,7 +32,8 @@ void AskPlugins(const study::v1::Protocol& protocol, const Options& options, Con
   for (const auto& analysis : protocol.analyses()) {
     const auto plugin = catalog->Choose(analysis);
     if (!plugin.ok()) {
-      context.err << "note: analysis " << analysis.id() << ": " << plugin.status().message() << '\n';
+      context.err << "note: analysis " << analysis.id() << ": " << plugin.status().message()
+                  << '\n';
       continue;
     }
     plugin::v1::CheckProtocolRequest request;
@@ -40,8 +41,8 @@ void AskPlugins(const study::v1::Protocol& protocol, const Options& options, Con
     request.set_analysis(analysis.id());
     const auto outcome = analysis::CheckProtocol(**plugin, request, LocalLimits());
     if (!outcome.answer.ok()) {
-      context.err << "note: analysis " << analysis.id() << ": "
-                  << outcome.answer.status().message() << '\n';
+      context.err << "note: analysis " << analysis.id() << ": " << outcome.answer.status().message()
+                  << '\n';
       continue;
     }
     problems->insert(problems->end(), outcome.answer->problems().begin(),
@@ -77,8 +78,9 @@ void AddProtocolVerbs(CLI::App& app, Action* action) {
       ->required();
   AddPluginFolder(check, &options->folder);
   AddFormat(check, &options->format);
-  check->footer("Exit status 1 if something is wrong; advice alone is 0.\n\n"
-                "Example:\n  plumule protocol check basil.protocol.txtpb");
+  check->footer(
+      "Exit status 1 if something is wrong; advice alone is 0.\n\n"
+      "Example:\n  plumule protocol check basil.protocol.txtpb");
   check->callback([=] { *action = [=](Context& context) { return Check(*options, context); }; });
 }
 

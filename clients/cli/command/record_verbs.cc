@@ -75,8 +75,7 @@ ExitCode Send(const Options& options, Context& context) {
   std::map<std::string, int64_t> counts;
   size_t answered = 0;
   client::RecordStreamer streamer(
-      **server, *study,
-      [&](const intake::v1::Record& record, const intake::v1::Receipt& receipt) {
+      **server, *study, [&](const intake::v1::Record& record, const intake::v1::Receipt& receipt) {
         const std::lock_guard<std::mutex> lock(mutex);
         ++counts[std::string(OutcomeWord(receipt))];
         ++answered;
@@ -116,8 +115,9 @@ void AddRecordVerbs(CLI::App& app, Action* action) {
   send->add_option("--study", options->study, "COMMUNITY/STUDY, or the full name")->required();
   AddServerOptions(send, &options->server);
   AddFormat(send, &options->format);
-  send->footer("Sending the same file twice changes nothing. Exit status 1 if a record was refused.\n\n"
-               "Example:\n  plumule record send looks.jsonl --study balcony/basil-water");
+  send->footer(
+      "Sending the same file twice changes nothing. Exit status 1 if a record was refused.\n\n"
+      "Example:\n  plumule record send looks.jsonl --study balcony/basil-water");
   send->callback([=] { *action = [=](Context& context) { return Send(*options, context); }; });
 }
 

@@ -28,8 +28,7 @@ ExitCode FromFile(const Options& options, Context& context, ReportContents* cont
     return Fail(context, kUnusable, options.result + ": " + std::string(stored.status().message()));
   }
   contents->stored = *std::move(stored);
-  contents->origin =
-      "local file " + std::filesystem::path(options.result).filename().string();
+  contents->origin = "local file " + std::filesystem::path(options.result).filename().string();
   return kDone;
 }
 
@@ -50,8 +49,8 @@ ExitCode Report(const Options& options, Context& context) {
   std::error_code error;
   const bool is_name = absl::StartsWith(options.result, "communities/") &&
                        !std::filesystem::exists(options.result, error);
-  const ExitCode fetched = is_name ? FromServer(options, context, &contents)
-                                   : FromFile(options, context, &contents);
+  const ExitCode fetched =
+      is_name ? FromServer(options, context, &contents) : FromFile(options, context, &contents);
   if (fetched != kDone) return fetched;
   if (!options.protocol.empty()) {
     auto protocol = protocol::ReadProtocolFile(options.protocol);
@@ -77,9 +76,10 @@ void AddReportVerb(CLI::App& app, Action* action) {
   verb->add_option("--protocol", options->protocol,
                    "definition of the study, for the words of a local result");
   AddServerOptions(verb, &options->server);
-  verb->footer("Example:\n"
-               "  plumule report communities/balcony/studies/basil-water/results/1 --out basil.html\n"
-               "  plumule report result.json --protocol basil.protocol.txtpb --out basil.html");
+  verb->footer(
+      "Example:\n"
+      "  plumule report communities/balcony/studies/basil-water/results/1 --out basil.html\n"
+      "  plumule report result.json --protocol basil.protocol.txtpb --out basil.html");
   verb->callback([=] { *action = [=](Context& context) { return Report(*options, context); }; });
 }
 

@@ -35,8 +35,7 @@ ExitCode List(const Options& options, Context& context) {
   request.set_parent(*study);
   analysis::v1::ListResultsResponse all;
   do {
-    auto page =
-        (*server)->Call(&analysis::v1::AnalysisService::Stub::ListResults, request);
+    auto page = (*server)->Call(&analysis::v1::AnalysisService::Stub::ListResults, request);
     if (!page.ok()) return FailServer(context, page.status());
     request.set_page_token(page->next_page_token());
     all.MergeFrom(*page);
@@ -48,8 +47,8 @@ ExitCode List(const Options& options, Context& context) {
   }
   for (const auto& result : all.results()) {
     const auto& from = result.provenance();
-    context.out << result.name() << "  " << from.analysis().id() << "  " << from.plugin().id() << ' '
-                << from.plugin().version() << "  "
+    context.out << result.name() << "  " << from.analysis().id() << "  " << from.plugin().id()
+                << ' ' << from.plugin().version() << "  "
                 << protocol::SpellDate(absl::ToCivilDay(
                        absl::FromUnixSeconds(from.end_time().seconds()), absl::UTCTimeZone()))
                 << '\n';

@@ -76,9 +76,8 @@ ExitCode RunIt(const Options& options, Context& context) {
                           run->state() == analysis::v1::RUN_STATE_CANCELLED;
     return Fail(context, declined ? kAnswerIsNo : kServer,
                 absl::StrCat(run->name(), ": ",
-                             run->message().empty()
-                                 ? analysis::v1::RunFailure_Name(run->failure())
-                                 : run->message()));
+                             run->message().empty() ? analysis::v1::RunFailure_Name(run->failure())
+                                                    : run->message()));
   }
   const auto result = FetchResult(**server, run->result());
   if (!result.ok()) return FailServer(context, result.status());

@@ -10,7 +10,8 @@
 namespace plumule::cli {
 
 void AddKeyOut(CLI::App* verb, std::string* path) {
-  verb->add_option("--key-out", *path, "write the key to this new file (mode 0600), do not show it");
+  verb->add_option("--key-out", *path,
+                   "write the key to this new file (mode 0600), do not show it");
 }
 
 ExitCode CheckKeyOut(Context& context, const std::string& path) {

@@ -19,8 +19,9 @@ void AddServerOptions(CLI::App* verb, ServerOptions* options) {
           "--key",
           [](const std::string&) {
             throw CLI::ValidationError(
-                "--key", "a key on the command line shows in process lists; put it into a file and "
-                         "use --key-file, or into PLUMULE_KEY");
+                "--key",
+                "a key on the command line shows in process lists; put it into a file and "
+                "use --key-file, or into PLUMULE_KEY");
           })
       ->group("");
 }
@@ -59,9 +60,9 @@ absl::StatusOr<std::string> StudyName(absl::string_view text) {
   if (parts.size() == 2 && !parts[0].empty() && !parts[1].empty()) {
     return absl::StrCat("communities/", parts[0], "/studies/", parts[1]);
   }
-  return absl::InvalidArgumentError(
-      absl::StrCat("\"", text, "\" names no study; write COMMUNITY/STUDY or "
-                   "communities/COMMUNITY/studies/STUDY"));
+  return absl::InvalidArgumentError(absl::StrCat("\"", text,
+                                                 "\" names no study; write COMMUNITY/STUDY or "
+                                                 "communities/COMMUNITY/studies/STUDY"));
 }
 
 std::string CommunityName(absl::string_view text) {

@@ -6,8 +6,8 @@
 #include "absl/strings/str_cat.h"
 #include "clients/cli/command/context.h"
 #include "clients/cli/command/server_options.h"
-#include "clients/cli/print/judgement_text.h"
 #include "clients/cli/print/json.h"
+#include "clients/cli/print/judgement_text.h"
 #include "clients/cli/print/problem_text.h"
 #include "clients/cpp/uuid.h"
 #include "server/protocol/protocol_file.h"
@@ -89,8 +89,8 @@ ExitCode Publish(const Options& options, Context& context) {
              [](const study::v1::PublishProtocolResponse& answer) {
                std::string words = StudyLine(answer.study());
                if (!answer.problems().empty()) {
-                 absl::StrAppend(&words, "\n", ProblemText({answer.problems().begin(),
-                                                            answer.problems().end()}));
+                 absl::StrAppend(&words, "\n",
+                                 ProblemText({answer.problems().begin(), answer.problems().end()}));
                }
                return words;
              });
@@ -229,8 +229,8 @@ ExitCode Exclude(const Options& options, Context& context) {
   request.set_request_id(client::NewUuid());
   return Ask(options, context, &LogService::Stub::Exclude, request, [&](const auto& answer) {
     return absl::StrCat("Left out of every later dataset: block ", options.block,
-                        options.unit.empty() ? "" : absl::StrCat(", unit ", options.unit),
-                        " (log ", answer.receipt().log_sequence(), ").\n");
+                        options.unit.empty() ? "" : absl::StrCat(", unit ", options.unit), " (log ",
+                        answer.receipt().log_sequence(), ").\n");
   });
 }
 
@@ -266,13 +266,13 @@ void AddStudyVerbs(CLI::App& app, Action* action) {
   add_study("close", "End intake for good", "balcony/basil-water", &Close)
       ->add_option("--reason", options->reason, "why before the closing date");
   add_study("freeze", "Fix the dataset of a closed study", "balcony/basil-water", &FreezeIt);
-  add_study("progress", "Show how a study is doing, without outcomes by arm",
-            "balcony/basil-water", &ShowProgressOf);
+  add_study("progress", "Show how a study is doing, without outcomes by arm", "balcony/basil-water",
+            &ShowProgressOf);
   add_study("refused", "List records that were refused, and why", "balcony/basil-water", &Refused);
   add_study("pending", "List records that wait for others", "balcony/basil-water", &Pending);
-  auto* exclude = add_study("exclude", "Leave a block or unit out of later datasets, on the record",
-                            "balcony/basil-water --block b12 --reason \"seeds of another lot\"",
-                            &Exclude);
+  auto* exclude =
+      add_study("exclude", "Leave a block or unit out of later datasets, on the record",
+                "balcony/basil-water --block b12 --reason \"seeds of another lot\"", &Exclude);
   exclude->add_option("--block", options->block, "id of the block")->required();
   exclude->add_option("--unit", options->unit, "id of the unit; else the whole block");
   exclude->add_option("--reason", options->reason, "why; quoted in the flow of units")->required();

@@ -81,8 +81,9 @@ void AddVerifyVerb(CLI::App& app, Action* action) {
   auto* verb = app.add_subcommand("verify", "Read a study's log and compute its hash chain anew");
   verb->add_option("STUDY", options->study, "COMMUNITY/STUDY, or the full name")->required();
   AddServerOptions(verb, &options->server);
-  verb->footer("Exit status 1 if the chain breaks; the entry where it does is named.\n\n"
-               "Example:\n  plumule verify balcony/basil-water");
+  verb->footer(
+      "Exit status 1 if the chain breaks; the entry where it does is named.\n\n"
+      "Example:\n  plumule verify balcony/basil-water");
   verb->callback([=] { *action = [=](Context& context) { return Verify(*options, context); }; });
 }
 

@@ -20,9 +20,9 @@ std::vector<std::string> Pieces(const std::vector<std::string>& cells,
   std::set<std::string> known;
   for (const std::string& cell : cells) {
     const std::vector<std::string> parts =
-        separator.empty() ? std::vector<std::string>{cell}
-                          : std::vector<std::string>(
-                                absl::StrSplit(cell, separator, absl::SkipWhitespace()));
+        separator.empty()
+            ? std::vector<std::string>{cell}
+            : std::vector<std::string>(absl::StrSplit(cell, separator, absl::SkipWhitespace()));
     for (const std::string& part : parts) {
       std::string piece(absl::StripAsciiWhitespace(part));
       if (known.insert(piece).second) pieces.push_back(std::move(piece));
@@ -58,16 +58,16 @@ ListReading ReadLists(const std::vector<std::string>& cells,
   for (const char* separator : {"", ",", ";", "+", "/"}) {
     if (!first && !lists) break;
     ListReading reading{.separator = separator, .pieces = Pieces(cells, separator)};
-    reading.matched = static_cast<size_t>(
-        std::count_if(reading.pieces.begin(), reading.pieces.end(), [&](const std::string& piece) {
-          return MatchMember(piece, members).has_value();
-        }));
+    reading.matched = static_cast<size_t>(std::count_if(
+        reading.pieces.begin(), reading.pieces.end(),
+        [&](const std::string& piece) { return MatchMember(piece, members).has_value(); }));
     // Part matches of a whole list ("sand, bark" holds "bark") are no matches of its pieces.
     const auto share = [](const ListReading& r) { return r.matched * 1000 / r.pieces.size(); };
     const bool parts_cells = reading.pieces != best.pieces;
-    const bool better = first || (parts_cells && (share(reading) > share(best) ||
-                                                  (share(reading) == share(best) &&
-                                                   reading.pieces.size() < best.pieces.size())));
+    const bool better =
+        first || (parts_cells &&
+                  (share(reading) > share(best) ||
+                   (share(reading) == share(best) && reading.pieces.size() < best.pieces.size())));
     if (!reading.pieces.empty() && better) best = std::move(reading);
     first = false;
     if (best.pieces.empty()) return best;

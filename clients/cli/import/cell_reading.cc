@@ -25,9 +25,8 @@ absl::Status Wrong(absl::string_view cell, absl::string_view what, absl::string_
 
 template <class Words>
 bool Listed(const Words& words, absl::string_view cell) {
-  return std::any_of(words.begin(), words.end(), [cell](const auto& word) {
-    return absl::EqualsIgnoreCase(word, cell);
-  });
+  return std::any_of(words.begin(), words.end(),
+                     [cell](const auto& word) { return absl::EqualsIgnoreCase(word, cell); });
 }
 
 bool IsYes(const Mapping& mapping, absl::string_view cell) {
@@ -76,8 +75,8 @@ absl::StatusOr<std::string> CellReader::Id(absl::string_view cell, const Column&
   if (column.id_form() == ID_FORM_PSEUDONYM) {
     // Names differ in spelling more often than in case.
     const std::string name = absl::AsciiStrToLower(cell);
-    const std::string uuid = client::UuidOf(
-        {"pseudonym", std::string(study.data(), study.size()), name});
+    const std::string uuid =
+        client::UuidOf({"pseudonym", std::string(study.data(), study.size()), name});
     return absl::StrCat("g-", uuid.substr(0, 8), uuid.substr(9, 4));
   }
   if (!IsRecordId(cell)) {
@@ -153,8 +152,11 @@ absl::StatusOr<study::v1::Value> CellReader::Answer(absl::string_view cell, cons
       }
       value.set_yes_no(IsYes(mapping_, cell));
       return value;
-    case study::v1::Variable::kChoice: return Choice(cell, column, variable.choice());
-    case study::v1::Variable::kText: value.set_text(std::string(cell)); return value;
+    case study::v1::Variable::kChoice:
+      return Choice(cell, column, variable.choice());
+    case study::v1::Variable::kText:
+      value.set_text(std::string(cell));
+      return value;
     case study::v1::Variable::kCountry: {
       const std::string code = absl::AsciiStrToUpper(Coded(cell, column));
       if (protocol::CountryName(code).empty()) {
@@ -163,8 +165,11 @@ absl::StatusOr<study::v1::Value> CellReader::Answer(absl::string_view cell, cons
       value.set_country(code);
       return value;
     }
-    case study::v1::Variable::kPhoto: value.set_photo(absl::AsciiStrToLower(cell)); return value;
-    case study::v1::Variable::TYPE_NOT_SET: break;
+    case study::v1::Variable::kPhoto:
+      value.set_photo(absl::AsciiStrToLower(cell));
+      return value;
+    case study::v1::Variable::TYPE_NOT_SET:
+      break;
   }
   return absl::InvalidArgumentError(
       absl::StrCat("the protocol gives \"", variable.id(), "\" no type; mend the protocol"));

@@ -26,12 +26,13 @@ constexpr std::array<absl::string_view, 12> kMonths = {
 
 // Month names of other languages, only to say so instead of "not a date".
 constexpr std::array<absl::string_view, 44> kOtherMonths = {
-    "janvier", "février", "fevrier",  "mars",    "avril",    "mai",      "juin",     "juillet",
-    "août",    "aout",    "septembre", "octobre", "novembre", "décembre", "januar",   "februar",
-    "märz",    "maerz",   "juni",     "juli",    "oktober",  "dezember", "enero",    "febrero",
-    "marzo",   "abril",   "mayo",     "junio",   "julio",    "agosto",   "septiembre", "octubre",
-    "noviembre", "diciembre", "janeiro", "fevereiro", "março", "maio",    "junho",    "julho",
-    "setembro", "outubro", "novembro", "dezembro"};
+    "janvier",   "février", "fevrier",    "mars",      "avril",     "mai",       "juin",
+    "juillet",   "août",    "aout",       "septembre", "octobre",   "novembre",  "décembre",
+    "januar",    "februar", "märz",       "maerz",     "juni",      "juli",      "oktober",
+    "dezember",  "enero",   "febrero",    "marzo",     "abril",     "mayo",      "junio",
+    "julio",     "agosto",  "septiembre", "octubre",   "noviembre", "diciembre", "janeiro",
+    "fevereiro", "março",   "maio",       "junho",     "julho",     "setembro",  "outubro",
+    "novembro",  "dezembro"};
 
 int MonthByName(absl::string_view word) {
   const std::string lower = absl::AsciiStrToLower(word);
@@ -59,8 +60,10 @@ struct Parts {
 bool IsTime(absl::string_view text) {
   int digits = 0, colons = 0;
   for (const char c : text) {
-    if (absl::ascii_isdigit(static_cast<unsigned char>(c))) ++digits;
-    else if (c == ':') ++colons;
+    if (absl::ascii_isdigit(static_cast<unsigned char>(c)))
+      ++digits;
+    else if (c == ':')
+      ++colons;
     else if (c != '.' && c != 'Z' && c != ' ' && c != 'A' && c != 'P' && c != 'M' && c != 'a' &&
              c != 'p' && c != 'm')
       return false;
@@ -87,12 +90,12 @@ std::optional<Parts> TakeApart(absl::string_view cell) {
   };
   for (const char c : cell) {
     const bool digit = absl::ascii_isdigit(static_cast<unsigned char>(c));
-    const bool letter = absl::ascii_isalpha(static_cast<unsigned char>(c)) ||
-                        static_cast<unsigned char>(c) >= 0x80;
+    const bool letter =
+        absl::ascii_isalpha(static_cast<unsigned char>(c)) || static_cast<unsigned char>(c) >= 0x80;
     if (digit || letter) {
-      const bool turn = !piece.empty() &&
-                        digit != static_cast<bool>(
-                                     absl::ascii_isdigit(static_cast<unsigned char>(piece.back())));
+      const bool turn =
+          !piece.empty() &&
+          digit != static_cast<bool>(absl::ascii_isdigit(static_cast<unsigned char>(piece.back())));
       if (turn) flush();
       piece += c;
     } else if (c == '/' || c == '.' || c == '-' || c == ' ' || c == ',') {
@@ -129,9 +132,12 @@ struct Places {
 
 Places PlacesOf(DateOrder order) {
   switch (order) {
-    case DATE_ORDER_DAY_MONTH_YEAR: return {2, 1, 0};
-    case DATE_ORDER_MONTH_DAY_YEAR: return {2, 0, 1};
-    default: return {0, 1, 2};
+    case DATE_ORDER_DAY_MONTH_YEAR:
+      return {2, 1, 0};
+    case DATE_ORDER_MONTH_DAY_YEAR:
+      return {2, 0, 1};
+    default:
+      return {0, 1, 2};
   }
 }
 
@@ -161,8 +167,8 @@ std::optional<std::string> Misfit(const Parts& parts, DateOrder order) {
   const int day = Number(parts, places.day);
   if (month < 1 || month > 12) return absl::StrCat(month, " is no month");
   if (day < 1 || day > 31) return absl::StrCat(day, " is no day");
-  const int full_year = year.size() == 4 ? Number(parts, places.year)
-                                         : 2000 + Number(parts, places.year);
+  const int full_year =
+      year.size() == 4 ? Number(parts, places.year) : 2000 + Number(parts, places.year);
   const absl::CivilDay date(full_year, month, day);
   if (date.day() != day) {
     return absl::StrFormat("there is no %d %s %d", day,
@@ -314,27 +320,26 @@ DateEvidence WeighDates(const std::vector<PlacedCell>& cells) {
   if (seen == 0 || seen * 2 < cells.size()) return evidence;
   if (others > 0) {
     evidence.verdict = DateEvidence::Verdict::kOtherLanguage;
-    evidence.why = absl::StrCat(foreign, " has a month name that is not English; write months as "
+    evidence.why = absl::StrCat(foreign,
+                                " has a month name that is not English; write months as "
                                 "numbers (2027-03-04) and try again");
     return evidence;
   }
   if (serial > 0 && dates == 0) {
-    const auto cell = std::find_if(cells.begin(), cells.end(), [](const PlacedCell& c) {
-      return LooksSerial(c.text);
-    });
+    const auto cell = std::find_if(cells.begin(), cells.end(),
+                                   [](const PlacedCell& c) { return LooksSerial(c.text); });
     evidence.verdict = DateEvidence::Verdict::kSettled;
     evidence.order = DATE_ORDER_SERIAL_1900;
     evidence.why = absl::StrCat(
         "five-digit numbers are dates as a spreadsheet counts them: row ", cell->row, ", ",
-        cell->text, ", is ", SpellDate(*SerialDay(cell->text, DATE_ORDER_SERIAL_1900)),
-        " (or ", SpellDate(*SerialDay(cell->text, DATE_ORDER_SERIAL_1904)),
+        cell->text, ", is ", SpellDate(*SerialDay(cell->text, DATE_ORDER_SERIAL_1900)), " (or ",
+        SpellDate(*SerialDay(cell->text, DATE_ORDER_SERIAL_1904)),
         " in a file that counts from 1904: compare one date with the spreadsheet)");
     return evidence;
   }
   if (serial > 0) {
-    const auto cell = std::find_if(cells.begin(), cells.end(), [](const PlacedCell& c) {
-      return LooksSerial(c.text);
-    });
+    const auto cell = std::find_if(cells.begin(), cells.end(),
+                                   [](const PlacedCell& c) { return LooksSerial(c.text); });
     evidence.verdict = DateEvidence::Verdict::kContradictory;
     evidence.why = absl::StrCat("row ", cell->row, " holds ", cell->text,
                                 ", a spreadsheet's count of days, while others hold written dates; "
@@ -389,10 +394,11 @@ DateEvidence WeighDates(const std::vector<PlacedCell>& cells) {
   for (const DateOrder order : possible) {
     readings.push_back(SpellDate(Assemble(first_parts, order, 2000)));
   }
-  evidence.why = absl::StrCat("\"", first_open->text, "\" in row ", first_open->row, " can be ",
-                              absl::StrJoin(readings, " or "), "; no row has a number ",
-                              possible[0] == DATE_ORDER_YEAR_MONTH_DAY ? "that rules one out"
-                                                                       : "above 12 that would settle it");
+  evidence.why =
+      absl::StrCat("\"", first_open->text, "\" in row ", first_open->row, " can be ",
+                   absl::StrJoin(readings, " or "), "; no row has a number ",
+                   possible[0] == DATE_ORDER_YEAR_MONTH_DAY ? "that rules one out"
+                                                            : "above 12 that would settle it");
   return evidence;
 }
 

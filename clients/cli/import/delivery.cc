@@ -62,12 +62,13 @@ absl::StatusOr<std::vector<Receipt>> Deliver(client::Connection& server, const s
     if (delivery == Delivery::kTry) {
       intake::v1::TryRecordsRequest request;
       fill(&request);
-      status = Append(server.Call(&IntakeService::Stub::TryRecords, request), end - begin, &receipts);
+      status =
+          Append(server.Call(&IntakeService::Stub::TryRecords, request), end - begin, &receipts);
     } else {
       intake::v1::RecordBatchRequest request;
       fill(&request);
-      status = Append(server.Call(&IntakeService::Stub::RecordBatch, request), end - begin,
-                      &receipts);
+      status =
+          Append(server.Call(&IntakeService::Stub::RecordBatch, request), end - begin, &receipts);
     }
     if (!status.ok()) return status;
     begin = end;

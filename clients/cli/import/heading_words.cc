@@ -17,13 +17,33 @@ struct UnitWord {
 
 // How people write units in headings. A bare "in" counts only in brackets ("height (in)").
 constexpr std::array<UnitWord, 27> kUnits = {{
-    {"mm", "mm"},         {"millimeters", "mm"}, {"millimetres", "mm"}, {"cm", "cm"},
-    {"centimeters", "cm"}, {"centimetres", "cm"}, {"inch", "[in_i]"},    {"inches", "[in_i]"},
-    {"degc", "Cel"},      {"celsius", "Cel"},    {"degf", "[degF]"},    {"fahrenheit", "[degF]"},
-    {"ppm", "[ppm]"},     {"mgl", "mg/L"},       {"percent", "%"},      {"mg", "mg"},
-    {"g", "g"},           {"grams", "g"},        {"kg", "kg"},          {"hours", "h"},
-    {"hrs", "h"},         {"minutes", "min"},    {"meters", "m"},       {"metres", "m"},
-    {"milligrams", "mg"}, {"degreesf", "[degF]"}, {"degreesc", "Cel"},
+    {"mm", "mm"},
+    {"millimeters", "mm"},
+    {"millimetres", "mm"},
+    {"cm", "cm"},
+    {"centimeters", "cm"},
+    {"centimetres", "cm"},
+    {"inch", "[in_i]"},
+    {"inches", "[in_i]"},
+    {"degc", "Cel"},
+    {"celsius", "Cel"},
+    {"degf", "[degF]"},
+    {"fahrenheit", "[degF]"},
+    {"ppm", "[ppm]"},
+    {"mgl", "mg/L"},
+    {"percent", "%"},
+    {"mg", "mg"},
+    {"g", "g"},
+    {"grams", "g"},
+    {"kg", "kg"},
+    {"hours", "h"},
+    {"hrs", "h"},
+    {"minutes", "min"},
+    {"meters", "m"},
+    {"metres", "m"},
+    {"milligrams", "mg"},
+    {"degreesf", "[degF]"},
+    {"degreesc", "Cel"},
 }};
 
 bool InBrackets(absl::string_view heading, absl::string_view word) {
@@ -41,10 +61,12 @@ bool InBrackets(absl::string_view heading, absl::string_view word) {
 }  // namespace
 
 std::vector<std::string> WordsOf(absl::string_view text) {
-  const std::string plain = absl::StrReplaceAll(
-      absl::AsciiStrToLower(text),
-      {{"°c", " degc "}, {"°f", " degf "}, {"º", " deg"}, {"mg/l", " mgl "}, {"%", " percent "},
-       {"\"", " "}});
+  const std::string plain = absl::StrReplaceAll(absl::AsciiStrToLower(text), {{"°c", " degc "},
+                                                                              {"°f", " degf "},
+                                                                              {"º", " deg"},
+                                                                              {"mg/l", " mgl "},
+                                                                              {"%", " percent "},
+                                                                              {"\"", " "}});
   std::vector<std::string> words;
   std::string word;
   for (const char c : plain) {

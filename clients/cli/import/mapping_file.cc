@@ -31,9 +31,12 @@ class Lines : public google::protobuf::io::ErrorCollector {
 
 std::string Name(const Column& column) {
   switch (column.source_case()) {
-    case Column::kHeading: return absl::StrCat("columns \"", column.heading(), "\"");
-    case Column::kConstant: return absl::StrCat("constant \"", column.constant(), "\"");
-    default: return "the row number";
+    case Column::kHeading:
+      return absl::StrCat("columns \"", column.heading(), "\"");
+    case Column::kConstant:
+      return absl::StrCat("constant \"", column.constant(), "\"");
+    default:
+      return "the row number";
   }
 }
 
@@ -104,8 +107,8 @@ class Judge {
       Add("a column has neither heading nor constant; give it one");
     }
     if (column.has_heading() && !table_.Find(column.heading())) {
-      Add(absl::StrCat("the file has no column \"", column.heading(), "\"; it has: ",
-                       absl::StrJoin(table_.columns, ", ")));
+      Add(absl::StrCat("the file has no column \"", column.heading(),
+                       "\"; it has: ", absl::StrJoin(table_.columns, ", ")));
     }
     if (column.has_row_number() && column.means() != MEANS_GROWER) {
       Add("row_number can only be MEANS_GROWER");

@@ -33,9 +33,8 @@ constexpr std::array<absl::string_view, 12> kBlankWords = {
     "-", "–", "—", "n/a", "na", "n.a.", "none", "nil", "not yet", "?", ".", "#n/a"};
 
 bool IsBlankWord(absl::string_view cell) {
-  return std::any_of(kBlankWords.begin(), kBlankWords.end(), [cell](absl::string_view word) {
-    return absl::EqualsIgnoreCase(word, cell);
-  });
+  return std::any_of(kBlankWords.begin(), kBlankWords.end(),
+                     [cell](absl::string_view word) { return absl::EqualsIgnoreCase(word, cell); });
 }
 
 // A column of the file and what is seen in it.
@@ -80,8 +79,9 @@ Means DateMeaning(const Seen& column) {
 }
 
 bool IsStartWord(const std::string& word) {
-  return HasAny({word}, {"start", "started", "starting", "sown", "sowed", "sowing", "sow", "planted",
-                         "planting", "stuck", "placed", "potted", "begin", "began", "date", "day"});
+  return HasAny({word},
+                {"start", "started", "starting", "sown", "sowed", "sowing", "sow", "planted",
+                 "planting", "stuck", "placed", "potted", "begin", "began", "date", "day"});
 }
 
 // What headings of starts say beside the start: "husk on sown", "husk off sown" name the arms
@@ -178,9 +178,8 @@ class Proposer {
         names.emplace_back(Words{"treated"}, arm.id());
       }
     }
-    std::stable_sort(names.begin(), names.end(), [](const auto& a, const auto& b) {
-      return a.first.size() > b.first.size();
-    });
+    std::stable_sort(names.begin(), names.end(),
+                     [](const auto& a, const auto& b) { return a.first.size() > b.first.size(); });
     return names;
   }
 
@@ -204,9 +203,8 @@ class Proposer {
     }
     std::vector<Words> names = ArmNamesOf(std::move(starts));
     if (names.size() < 2) return;
-    std::stable_sort(names.begin(), names.end(), [](const Words& a, const Words& b) {
-      return a.size() > b.size();
-    });
+    std::stable_sort(names.begin(), names.end(),
+                     [](const Words& a, const Words& b) { return a.size() > b.size(); });
     for (Seen& column : seen_) {
       for (const Words& name : names) {
         if (!HasRun(column.words, name)) continue;
@@ -236,7 +234,8 @@ class Proposer {
       return;
     }
     if (const Variable* variable = MatchVariable(column)) {
-      TakeAnswer(column, *variable, absl::StrCat("the heading names the variable ", variable->id()));
+      TakeAnswer(column, *variable,
+                 absl::StrCat("the heading names the variable ", variable->id()));
     } else if (column.is_date) {
       ClassifyDate(column);
     } else {
@@ -250,7 +249,8 @@ class Proposer {
       if (variable.has_date() != column.is_date && !variable.has_text()) continue;
       const Words id = WordsOf(variable.id());
       const Words label = WordsOf(variable.label().text());
-      if (column.words == id || column.words == label || (id.size() > 1 && HasRun(column.words, id))) {
+      if (column.words == id || column.words == label ||
+          (id.size() > 1 && HasRun(column.words, id))) {
         return &variable;
       }
     }
@@ -273,10 +273,10 @@ class Proposer {
   }
 
   bool IsAnswered(const std::string& variable) const {
-    return std::any_of(
-        out_.mapping.columns().begin(), out_.mapping.columns().end(), [&](const Column& column) {
-          return column.means() == MEANS_ANSWER && column.id() == variable;
-        });
+    return std::any_of(out_.mapping.columns().begin(), out_.mapping.columns().end(),
+                       [&](const Column& column) {
+                         return column.means() == MEANS_ANSWER && column.id() == variable;
+                       });
   }
 
   void TakeAnswer(const Seen& column, const Variable& variable, std::string reason) {
@@ -298,8 +298,8 @@ class Proposer {
     if (!column.unit.empty()) {
       if (!protocol::ConversionBetween(column.unit, canonical).ok()) {
         Ask(absl::StrCat("column \"", column.heading, "\" is headed in ", column.unit,
-                         ", which does not convert to ", canonical,
-                         "; say what it is: --unit \"", column.heading, "=UNIT\""));
+                         ", which does not convert to ", canonical, "; say what it is: --unit \"",
+                         column.heading, "=UNIT\""));
       }
       Last().set_unit(column.unit);
       if (column.unit == "Cel") SuspectFahrenheit(column);
@@ -316,8 +316,8 @@ class Proposer {
       auto number = ParseNumber(cell.text, '.');
       if (!number) number = ParseNumber(cell.text, ',');
       if (!number || *number <= 45) continue;
-      Ask(absl::StrCat("column \"", column.heading, "\" would be in °C, but row ", cell.row, " has ",
-                       cell.text, ": was it measured in °F? Say --unit \"", column.heading,
+      Ask(absl::StrCat("column \"", column.heading, "\" would be in °C, but row ", cell.row,
+                       " has ", cell.text, ": was it measured in °F? Say --unit \"", column.heading,
                        "=[degF]\" or --unit \"", column.heading, "=Cel\""));
       return;
     }
@@ -349,7 +349,8 @@ class Proposer {
       code.set_id(match->id);
     }
     std::string words;
-    if (!guessed.empty()) absl::StrAppend(&words, "; takes ", absl::StrJoin(guessed, ", "), ". Check this");
+    if (!guessed.empty())
+      absl::StrAppend(&words, "; takes ", absl::StrJoin(guessed, ", "), ". Check this");
     if (!unknown.empty()) {
       absl::StrAppend(&words, "; no ", what, " is known for ", absl::StrJoin(unknown, ", "),
                       ". Add codes { cell: \"…\" id: \"…\" } for these, or their rows are refused");
@@ -363,7 +364,8 @@ class Proposer {
     Last().set_list_separator(reading.separator);
     std::string words = AddCodes(reading.pieces, members, "option");
     if (!reading.separator.empty()) {
-      words = absl::StrCat("; several options in a cell, parted by \"", reading.separator, "\"", words);
+      words =
+          absl::StrCat("; several options in a cell, parted by \"", reading.separator, "\"", words);
     }
     return words;
   }
@@ -405,12 +407,18 @@ class Proposer {
 
   static std::string MeaningWords(Means means) {
     switch (means) {
-      case MEANS_STARTED_ON: return "the start";
-      case MEANS_REACHED_ON: return "reaching the threshold";
-      case MEANS_NOT_YET_ON: return "the last look before";
-      case MEANS_LOST_ON: return "a loss";
-      case MEANS_JOINED_ON: return "joining";
-      default: return "a look";
+      case MEANS_STARTED_ON:
+        return "the start";
+      case MEANS_REACHED_ON:
+        return "reaching the threshold";
+      case MEANS_NOT_YET_ON:
+        return "the last look before";
+      case MEANS_LOST_ON:
+        return "a loss";
+      case MEANS_JOINED_ON:
+        return "joining";
+      default:
+        return "a look";
     }
   }
 
@@ -443,12 +451,12 @@ class Proposer {
     if (protocol_ == nullptr) return "reached";
     if (protocol_->thresholds_size() == 1) return protocol_->thresholds(0).id();
     if (protocol_->thresholds_size() > 1) {
-      Ask(absl::StrCat("column \"", column.heading,
-                       "\" does not say which threshold was reached; name one in the heading: ",
-                       absl::StrJoin(protocol_->thresholds(), ", ",
-                                     [](std::string* out, const auto& threshold) {
-                                       out->append(threshold.id());
-                                     })));
+      Ask(absl::StrCat(
+          "column \"", column.heading,
+          "\" does not say which threshold was reached; name one in the heading: ",
+          absl::StrJoin(protocol_->thresholds(), ", ", [](std::string* out, const auto& threshold) {
+            out->append(threshold.id());
+          })));
     }
     return "";
   }
@@ -460,9 +468,11 @@ class Proposer {
       const bool named = HasAny(column.words, {"name", "person", "who"});
       const bool fit = std::all_of(column.values.begin(), column.values.end(),
                                    [](const std::string& value) { return IsRecordId(value); });
-      Take(column, MEANS_GROWER, absl::StrCat(
-          "the heading speaks of the grower",
-          fit && !named ? "" : "; ids must not be names of people, so a pseudonym is computed"));
+      Take(column, MEANS_GROWER,
+           absl::StrCat("the heading speaks of the grower",
+                        fit && !named
+                            ? ""
+                            : "; ids must not be names of people, so a pseudonym is computed"));
       if (!fit || named) Last().set_id_form(ID_FORM_PSEUDONYM);
       return;
     }
@@ -479,15 +489,15 @@ class Proposer {
                  absl::StrCat("its cells are options of the variable ", variable->id()));
       return;
     }
-    Remark(absl::StrCat("column \"", column.heading,
-                        "\" is left out: nothing in the ",
-                        protocol_ == nullptr ? "file says what it means"
-                                             : "protocol has its name"));
+    Remark(
+        absl::StrCat("column \"", column.heading, "\" is left out: nothing in the ",
+                     protocol_ == nullptr ? "file says what it means" : "protocol has its name"));
   }
 
   bool TakeArm(const Seen& column) {
-    const bool headed = HasAny(column.words, {"arm", "treatment", "method", "condition", "variant"}) ||
-                        (!column.arm.empty() && column.words.empty());
+    const bool headed =
+        HasAny(column.words, {"arm", "treatment", "method", "condition", "variant"}) ||
+        (!column.arm.empty() && column.words.empty());
     std::vector<Code> codes;
     size_t known = 0;
     if (protocol_ != nullptr) {
@@ -513,8 +523,9 @@ class Proposer {
     bare.arm.clear();
     std::string reason = headed ? "the heading speaks of the arm" : "all its cells name arms";
     if (protocol_ != nullptr && known < column.values.size()) {
-      absl::StrAppend(&reason, "; some cells name no arm of the protocol. Add codes { cell: … id: … "
-                               "}, or they are refused");
+      absl::StrAppend(&reason,
+                      "; some cells name no arm of the protocol. Add codes { cell: … id: … "
+                      "}, or they are refused");
     }
     Take(bare, MEANS_ARM, reason);
     for (const Code& code : codes) *Last().add_codes() = code;
@@ -543,9 +554,9 @@ class Proposer {
     const bool headed = HasAny(column.words, {"cause", "reason", "why", "lost", "loss", "died"});
     if (!headed && (known == 0 || static_cast<size_t>(known) < column.values.size())) return false;
     Take(column, MEANS_LOSS_CAUSE, "");
-    std::string reason =
-        headed ? "the heading speaks of a loss, and the cells are no dates: its cause"
-               : "all its cells name causes of loss";
+    std::string reason = headed
+                             ? "the heading speaks of a loss, and the cells are no dates: its cause"
+                             : "all its cells name causes of loss";
     if (protocol_ != nullptr) reason += AddCodes(column.values, causes, "cause");
     out_.reasons.back() = std::move(reason);
     return true;
@@ -596,9 +607,8 @@ class Proposer {
   }
 
   const Seen* SeenOf(const std::string& heading) const {
-    const auto at = std::find_if(seen_.begin(), seen_.end(), [&](const Seen& column) {
-      return column.heading == heading;
-    });
+    const auto at = std::find_if(seen_.begin(), seen_.end(),
+                                 [&](const Seen& column) { return column.heading == heading; });
     return at == seen_.end() ? nullptr : &*at;
   }
 
@@ -636,9 +646,9 @@ class Proposer {
       if (order == by_heading.end()) continue;
       if (orders.size() > 1) column.set_date_order(order->second);
       const Seen* seen = SeenOf(column.heading());
-      absl::StrAppend(&out_.reasons[static_cast<size_t>(i)], "; ", DateOrderName(order->second), ": ",
-                      StatedOrder(column.heading()) != DATE_ORDER_UNSPECIFIED ? "stated"
-                                                                              : seen->dates.why);
+      absl::StrAppend(
+          &out_.reasons[static_cast<size_t>(i)], "; ", DateOrderName(order->second), ": ",
+          StatedOrder(column.heading()) != DATE_ORDER_UNSPECIFIED ? "stated" : seen->dates.why);
     }
   }
 
@@ -650,8 +660,9 @@ class Proposer {
   void NoteOddDates(const Seen& seen) {
     if (seen.dates.two_digit_years) {
       out_.mapping.set_century(2000);
-      Remark(absl::StrCat("column \"", seen.heading,
-                          "\" has years of two digits: taken as 20…, by century: 2000. Check this"));
+      Remark(
+          absl::StrCat("column \"", seen.heading,
+                       "\" has years of two digits: taken as 20…, by century: 2000. Check this"));
     }
     if (seen.dates.has_time) {
       Remark(absl::StrCat("column \"", seen.heading, "\" has times of day, which are dropped"));
@@ -669,9 +680,12 @@ class Proposer {
         absl::StrAppend(&words, ". In other columns ", absl::StrJoin(settled_elsewhere, ", "),
                         "; a column by itself may be written otherwise, so this is not taken over");
       }
-      absl::StrAppend(&words, ". Ask who wrote it, then say --dates day_month_year (or "
-                              "month_day_year), or --dates \"", seen.heading, "=ORDER\" for this "
-                              "column alone");
+      absl::StrAppend(&words,
+                      ". Ask who wrote it, then say --dates day_month_year (or "
+                      "month_day_year), or --dates \"",
+                      seen.heading,
+                      "=ORDER\" for this "
+                      "column alone");
     }
     Ask(std::move(words));
   }
@@ -715,8 +729,9 @@ class Proposer {
   void NameBlankWords() {
     for (const auto& [word, rows] : blank_words_) {
       out_.mapping.add_blank_words(word);
-      std::vector<int> some(rows.begin(), rows.begin() + std::min<std::ptrdiff_t>(
-                                              5, static_cast<std::ptrdiff_t>(rows.size())));
+      std::vector<int> some(
+          rows.begin(),
+          rows.begin() + std::min<std::ptrdiff_t>(5, static_cast<std::ptrdiff_t>(rows.size())));
       Remark(absl::StrCat("\"", word, "\" counts as blank (rows ", absl::StrJoin(some, ", "),
                           rows.size() > some.size() ? ", …" : "",
                           "); take it out of blank_words if it means something"));
@@ -733,8 +748,9 @@ class Proposer {
           "sorted, inserted or deleted. Better add a column with a code for each grower");
     }
     if (out_.mapping.layout() == LAYOUT_UNIT_ROWS && !Has(MEANS_UNIT)) {
-      Remark("no column names the unit, so each grower can have one unit of each arm; add a column "
-             "if there are more");
+      Remark(
+          "no column names the unit, so each grower can have one unit of each arm; add a column "
+          "if there are more");
     }
     if (out_.mapping.layout() != LAYOUT_GROWER_ROWS && Has(MEANS_STARTED_ON) && !Has(MEANS_ARM)) {
       Ask("no column says which arm a unit belongs to; add one, headed \"arm\"");
@@ -743,8 +759,7 @@ class Proposer {
 
   void Consent() {
     if (!Has(MEANS_STARTED_ON)) return;
-    const std::string version =
-        protocol_ == nullptr ? "1" : protocol_->words().consent_version();
+    const std::string version = protocol_ == nullptr ? "1" : protocol_->words().consent_version();
     out_.mapping.set_consent_version(version.empty() ? "1" : version);
     Remark(absl::StrCat("consent_version \"", out_.mapping.consent_version(),
                         "\": by keeping it you state that every grower in this file agreed to that "
@@ -755,9 +770,9 @@ class Proposer {
     for (const Column& column : out_.mapping.columns()) {
       if (column.means() != MEANS_REACHED_ON) continue;
       const Seen* seen = SeenOf(column.heading());
-      const bool stated = std::any_of(
-          out_.mapping.not_yet().begin(), out_.mapping.not_yet().end(),
-          [&](const NotYet& not_yet) { return not_yet.threshold() == column.id(); });
+      const bool stated =
+          std::any_of(out_.mapping.not_yet().begin(), out_.mapping.not_yet().end(),
+                      [&](const NotYet& not_yet) { return not_yet.threshold() == column.id(); });
       if (seen == nullptr || seen->blanks == 0 || stated) continue;
       const Variable* variable = ThresholdVariable(column.id());
       const bool dated = Has(MEANS_NOT_YET_ON) || Has(MEANS_LOOKED_ON);
@@ -767,13 +782,16 @@ class Proposer {
         not_yet.set_answer("no");
         continue;
       }
+      const bool yes_no = variable != nullptr && variable->has_yes_no();
+      const std::string unit = variable != nullptr ? variable->number().unit() : "";
       Remark(absl::StrCat(
           "column \"", column.heading(), "\" is blank in ", seen->blanks,
           seen->blanks == 1 ? " row" : " rows",
-          ": units not there yet. They count as followed up only to their last look, so say when "
-          "they were last looked at and what was seen: not_yet { threshold: \"", column.id(),
-          "\" looked_on: \"2027-06-30\" answer: \"",
-          variable != nullptr && variable->has_yes_no() ? "no" : "0", "\" }"));
+          ": units not there yet. They count as followed up only to their last look, so say ",
+          dated ? "" : "when they were last looked at and ",
+          "what was seen: not_yet { threshold: \"", column.id(), "\" ",
+          dated ? "" : "looked_on: \"2027-06-30\" ", "answer: \"", yes_no ? "no" : "0", "\" ",
+          unit.empty() ? "" : absl::StrCat("unit: \"", unit, "\" "), "}"));
     }
   }
 
@@ -799,8 +817,7 @@ class Proposer {
 
 std::string Commented(const std::string& words) {
   std::string out;
-  for (const absl::string_view line :
-       absl::StrSplit(Wrapped(words, 0), '\n', absl::SkipEmpty())) {
+  for (const absl::string_view line : absl::StrSplit(Wrapped(words, 0), '\n', absl::SkipEmpty())) {
     absl::StrAppend(&out, "# ", line, "\n");
   }
   return out;
@@ -823,8 +840,9 @@ Proposal Propose(const Table& table, const study::v1::Protocol* protocol,
 }
 
 std::string ProposalText(const Proposal& proposal) {
-  std::string out = "# Proposed by plumule import --propose. Read it, mend it, then try it with "
-                    "--dry-run.\n";
+  std::string out =
+      "# Proposed by plumule import --propose. Read it, mend it, then try it with "
+      "--dry-run.\n";
   for (const std::string& remark : proposal.remarks) out += Commented(remark);
   Mapping head = proposal.mapping;
   head.clear_columns();
@@ -839,7 +857,8 @@ std::string ProposalText(const Proposal& proposal) {
                     OneLine(proposal.mapping.columns(i)), " }\n");
   }
   for (const NotYet& not_yet : proposal.mapping.not_yet()) {
-    absl::StrAppend(&out, "\n# Units whose cell is blank were seen not to be there yet.\nnot_yet { ",
+    absl::StrAppend(&out,
+                    "\n# Units whose cell is blank were seen not to be there yet.\nnot_yet { ",
                     OneLine(not_yet), " }\n");
   }
   return out;

@@ -44,8 +44,9 @@ void AddFindings(const DraftRecord& draft, const Receipt& receipt, std::vector<R
     line.message = problem.message();
     line.remedy = problem.remedy();
     if (problem.reason() == "record_id_reused") {
-      line.remedy = "the row was changed after it was taken: undo the change, or send it as a "
-                    "correction with --correct";
+      line.remedy =
+          "the row was changed after it was taken: undo the change, or send it as a "
+          "correction with --correct";
     }
     lines->push_back(line);
   }
@@ -99,9 +100,9 @@ SheetOutcome JoinOutcomes(const SheetRecords& sheet, absl::Span<const Receipt> r
     const auto word = of_row.find(row);
     const std::string shown = word == of_row.end() ? "refused" : word->second;
     ++outcome.rows[shown];
-    const auto mine = std::equal_range(
-        lines.begin(), lines.end(), RowLine{.row = row},
-        [](const RowLine& a, const RowLine& b) { return a.row < b.row; });
+    const auto mine =
+        std::equal_range(lines.begin(), lines.end(), RowLine{.row = row},
+                         [](const RowLine& a, const RowLine& b) { return a.row < b.row; });
     for (auto line = mine.first; line != mine.second; ++line) {
       outcome.lines.push_back(*line);
       outcome.lines.back().outcome = shown;
@@ -143,16 +144,17 @@ std::string OutcomeText(const SheetOutcome& outcome, bool dry_run) {
     const auto count = outcome.rows.find(word);
     if (count == outcome.rows.end()) continue;
     absl::StrAppend(&out, between, count->second, " ",
-                    std::string(word) == "deviation" ? "taken with a deviation"
+                    std::string(word) == "deviation"   ? "taken with a deviation"
                     : std::string(word) == "duplicate" ? "there already"
-                    : std::string(word) == "pending" ? "waiting for other records"
-                                                     : word);
+                    : std::string(word) == "pending"   ? "waiting for other records"
+                                                       : word);
     between = ", ";
   }
   absl::StrAppend(&out, ".\n");
   if (outcome.rows.contains("refused")) {
-    absl::StrAppend(&out, "Mend the refused rows and send the whole file again: what was taken is "
-                          "not counted twice.\n");
+    absl::StrAppend(&out,
+                    "Mend the refused rows and send the whole file again: what was taken is "
+                    "not counted twice.\n");
   }
   return out;
 }
@@ -219,8 +221,8 @@ class OfflineJudge {
     }
     auto* deviation = judgement->add_deviations();
     deviation->set_rule("late_start");
-    deviation->set_message(absl::StrCat("started on ", spelled, ", after ",
-                                        protocol::SpellDate(*last)));
+    deviation->set_message(
+        absl::StrCat("started on ", spelled, ", after ", protocol::SpellDate(*last)));
   }
 
   void JudgeValues(const Record& record, Judgement* judgement) {
@@ -240,7 +242,8 @@ class OfflineJudge {
         Read(record.observed().values(), study::v1::SCOPE_OBSERVATION, "observed.values",
              judgement);
         return;
-      default: return;
+      default:
+        return;
     }
   }
 
@@ -254,8 +257,8 @@ class OfflineJudge {
   }
 
   void JudgeFact(const Record& record, Judgement* judgement) {
-    if (record.has_joined() && record.joined().consent_version() !=
-                                   compiled_.definition().words().consent_version()) {
+    if (record.has_joined() &&
+        record.joined().consent_version() != compiled_.definition().words().consent_version()) {
       Problem("joined.consent_version", "consent_version_differs",
               absl::StrCat("version \"", record.joined().consent_version(),
                            "\" is not the protocol's, \"",
@@ -264,8 +267,8 @@ class OfflineJudge {
     }
     if (record.has_reached()) {
       const int threshold = compiled_.FindThreshold(record.reached().threshold());
-      if (threshold != protocol::kNone && compiled_.threshold(threshold).source() ==
-                                              study::v1::CROSSING_SOURCE_DERIVED) {
+      if (threshold != protocol::kNone &&
+          compiled_.threshold(threshold).source() == study::v1::CROSSING_SOURCE_DERIVED) {
         Problem("reached.threshold", "crossing_is_derived",
                 absl::StrCat("the day of ", record.reached().threshold(),
                              " is derived from looks, not reported"),

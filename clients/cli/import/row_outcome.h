@@ -22,15 +22,15 @@ struct RowLine {
 
 // What became of a file.
 struct SheetOutcome {
-  std::vector<RowLine> lines;             // by row; at least one a row
-  std::map<std::string, int> rows;        // rows by outcome
-  std::map<std::string, int> records;     // records by outcome
+  std::vector<RowLine> lines;          // by row; at least one a row
+  std::map<std::string, int> rows;     // rows by outcome
+  std::map<std::string, int> records;  // records by outcome
   bool any_refused() const { return rows.contains("refused"); }
 };
 
-// Joins the receipts, one a record of `sheet`, with its rows. A row is refused if a cell of it can't
-// be read or one of its records is refused; else pending, deviation, taken, or (if nothing of it is
-// new) duplicate.
+// Joins the receipts, one a record of `sheet`, with its rows. A row is refused if a cell of it
+// can't be read or one of its records is refused; else pending, deviation, taken, or (if nothing of
+// it is new) duplicate.
 SheetOutcome JoinOutcomes(const SheetRecords& sheet,
                           absl::Span<const intake::v1::Receipt> receipts);
 

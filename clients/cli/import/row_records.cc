@@ -29,22 +29,33 @@ std::string RecordIdFor(const std::string& study, std::initializer_list<absl::st
 // Where a kind of fact stands in its owner's order.
 int Rank(const Record& record) {
   switch (record.fact_case()) {
-    case Record::kJoined: return 0;
-    case Record::kBlockStarted: return 1;
-    case Record::kUnitStarted: return 2;
-    case Record::kObserved: return 3;
-    case Record::kReached: return 4;
-    default: return 5;
+    case Record::kJoined:
+      return 0;
+    case Record::kBlockStarted:
+      return 1;
+    case Record::kUnitStarted:
+      return 2;
+    case Record::kObserved:
+      return 3;
+    case Record::kReached:
+      return 4;
+    default:
+      return 5;
   }
 }
 
 google::protobuf::RepeatedPtrField<NamedValue>* ValuesOf(Record* record) {
   switch (record->fact_case()) {
-    case Record::kJoined: return record->mutable_joined()->mutable_values();
-    case Record::kBlockStarted: return record->mutable_block_started()->mutable_values();
-    case Record::kUnitStarted: return record->mutable_unit_started()->mutable_values();
-    case Record::kObserved: return record->mutable_observed()->mutable_values();
-    default: return nullptr;
+    case Record::kJoined:
+      return record->mutable_joined()->mutable_values();
+    case Record::kBlockStarted:
+      return record->mutable_block_started()->mutable_values();
+    case Record::kUnitStarted:
+      return record->mutable_unit_started()->mutable_values();
+    case Record::kObserved:
+      return record->mutable_observed()->mutable_values();
+    default:
+      return nullptr;
   }
 }
 
@@ -98,7 +109,11 @@ class Maker {
  public:
   Maker(const Table& table, const Mapping& mapping, const study::v1::Protocol& protocol,
         int revision, const std::string& study)
-      : table_(table), mapping_(mapping), index_(protocol), revision_(revision), study_(study),
+      : table_(table),
+        mapping_(mapping),
+        index_(protocol),
+        revision_(revision),
+        study_(study),
         reader_(mapping) {
     std::set<std::string> arms;
     for (const Column& column : mapping.columns()) {
@@ -265,7 +280,8 @@ class Maker {
     const bool lost = ReadLoss(row, slot);
     std::set<std::string> thresholds;
     for (const Column& column : mapping_.columns()) {
-      if (column.means() == MEANS_REACHED_ON && column.arm() == slot) thresholds.insert(column.id());
+      if (column.means() == MEANS_REACHED_ON && column.arm() == slot)
+        thresholds.insert(column.id());
     }
     for (const std::string& threshold : thresholds) {
       if (ReadReached(row, slot, threshold) || lost) continue;
@@ -276,9 +292,8 @@ class Maker {
 
   void AddLook(const Row& row, const std::string& slot, std::optional<absl::CivilDay> day,
                const std::string& heading, std::set<std::string>* answered) {
-    const std::string detail = mapping_.layout() == LAYOUT_LOOK_ROWS && day
-                                   ? protocol::FormatDate(*day)
-                                   : std::string();
+    const std::string detail =
+        mapping_.layout() == LAYOUT_LOOK_ROWS && day ? protocol::FormatDate(*day) : std::string();
     DraftRecord draft = NewDraft(row, {"observed", block_, unit_, detail});
     draft.record.set_block(block_);
     draft.record.set_unit(unit_);
@@ -362,9 +377,9 @@ class Maker {
     if (!row.Find(MEANS_STARTED_ON, slot)) return;  // no such unit in this row
     const study::v1::Threshold& rule = *index_.Threshold(threshold);
     const study::v1::Variable* variable = index_.Variable(rule.variable());
-    const auto stated = std::find_if(
-        mapping_.not_yet().begin(), mapping_.not_yet().end(),
-        [&](const NotYet& not_yet) { return not_yet.threshold() == threshold; });
+    const auto stated =
+        std::find_if(mapping_.not_yet().begin(), mapping_.not_yet().end(),
+                     [&](const NotYet& not_yet) { return not_yet.threshold() == threshold; });
     if (stated == mapping_.not_yet().end() || variable == nullptr) return;
     std::string heading;
     auto day = ReadDay(row, MEANS_NOT_YET_ON, slot, &heading, threshold);
@@ -372,8 +387,9 @@ class Maker {
     if (!day && !stated->looked_on().empty()) {
       const auto constant = protocol::ParseDate(stated->looked_on());
       if (!constant) {
-        Fault(row, nullptr, absl::StrCat("not_yet.looked_on: \"", stated->looked_on(),
-                                         "\" is no ISO date; mend the mapping"));
+        Fault(row, nullptr,
+              absl::StrCat("not_yet.looked_on: \"", stated->looked_on(),
+                           "\" is no ISO date; mend the mapping"));
         return;
       }
       day = *constant;
@@ -442,11 +458,11 @@ class Maker {
       }
       const std::string conflict = Conflict(out_.records[known->second], draft);
       if (conflict.empty()) continue;
-      out_.faults.push_back({row.number(), draft.ColumnOf(conflict),
-                             absl::StrCat("says otherwise than row ",
-                                          out_.records[known->second].rows.front(), " about ",
-                                          FactName(draft.record), " of ", Whom(draft.record), " (",
-                                          conflict, "); make the rows agree")});
+      out_.faults.push_back(
+          {row.number(), draft.ColumnOf(conflict),
+           absl::StrCat("says otherwise than row ", out_.records[known->second].rows.front(),
+                        " about ", FactName(draft.record), " of ", Whom(draft.record), " (",
+                        conflict, "); make the rows agree")});
       row_is_good_ = false;
     }
     if (row_is_good_) {
@@ -486,8 +502,7 @@ class Maker {
   }
 
   void Merge(DraftRecord draft) {
-    const auto [known, is_new] =
-        by_id_.emplace(draft.record.record_id(), out_.records.size());
+    const auto [known, is_new] = by_id_.emplace(draft.record.record_id(), out_.records.size());
     if (is_new) {
       out_.records.push_back(std::move(draft));
       return;
@@ -571,8 +586,7 @@ SheetRecords MakeRecords(const Table& table, const Mapping& mapping,
 Record CorrectionOf(const Record& record, const std::string& study) {
   Record correction;
   const std::string content = record.SerializeAsString();
-  correction.set_record_id(
-      RecordIdFor(study, {"corrected", record.record_id(), content}));
+  correction.set_record_id(RecordIdFor(study, {"corrected", record.record_id(), content}));
   correction.set_protocol_revision(record.protocol_revision());
   correction.set_grower(record.grower());
   correction.set_block(record.block());

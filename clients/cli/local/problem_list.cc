@@ -11,14 +11,23 @@ void ProblemList::Add(std::string line) {
   if (lines_.size() < kShown) lines_.push_back(std::move(line));
 }
 
-void ProblemList::Add(const Table& table, int row, const std::string& column,
-                      std::string message) {
+void ProblemList::Add(const Table& table, int row, const std::string& column, std::string message) {
   Add(TableProblem{row, column, std::move(message)}.Words(table));
+}
+
+std::set<int> ProblemList::AddAll(const Table& table) {
+  std::set<int> rows;
+  for (const TableProblem& problem : table.problems) {
+    Add(problem.Words(table));
+    rows.insert(problem.row);
+  }
+  return rows;
 }
 
 std::vector<std::string> ProblemList::Lines() const {
   std::vector<std::string> lines = lines_;
-  if (total_ > lines_.size()) lines.push_back(absl::StrCat("… and ", total_ - lines_.size(), " more"));
+  if (total_ > lines_.size())
+    lines.push_back(absl::StrCat("… and ", total_ - lines_.size(), " more"));
   return lines;
 }
 

@@ -22,11 +22,14 @@ class StudyReader {
       : table_(table), mark_(mark), problems_(*problems) {}
 
   std::optional<StudyFile> Run() {
-    for (const TableProblem& problem : table_.problems) problems_.Add(problem.Words(table_));
+    const std::set<int> torn = problems_.AddAll(table_);
+    const size_t before = problems_.total();
     ChooseForm();
-    if (!problems_.empty()) return std::nullopt;
+    if (problems_.total() > before || torn.contains(table_.heading_row)) return std::nullopt;
     FindModerators();
-    for (const TableRow& row : table_.rows) ReadRow(row);
+    for (const TableRow& row : table_.rows) {
+      if (!torn.contains(row.number)) ReadRow(row);
+    }
     if (table_.rows.empty()) {
       problems_.Add("the table has no rows below its headings; add one row a study");
     }
@@ -38,8 +41,8 @@ class StudyReader {
   bool Has(absl::string_view heading) const { return table_.Find(heading).has_value(); }
 
   void Missing(absl::string_view what) {
-    problems_.Add(absl::StrCat("row ", table_.heading_row, ": ", what, "; the headings are: ",
-                               absl::StrJoin(table_.columns, ", ")));
+    problems_.Add(absl::StrCat("row ", table_.heading_row, ": ", what,
+                               "; the headings are: ", absl::StrJoin(table_.columns, ", ")));
   }
 
   void ChooseForm() {
@@ -53,8 +56,9 @@ class StudyReader {
         if (!Has(heading)) Missing(absl::StrCat("column \"", heading, "\" is missing"));
       }
     } else if (counts == 0 && !Has("effect")) {
-      Missing("column \"effect\" is missing (or events_treated, n_treated, events_control, "
-              "n_control)");
+      Missing(
+          "column \"effect\" is missing (or events_treated, n_treated, events_control, "
+          "n_control)");
     } else if (counts == 0 && Has("variance") == Has("standard_error")) {
       Missing(Has("variance") ? "variance and standard_error are both given; keep one of them"
                               : "column \"variance\" (or \"standard_error\") is missing");
@@ -63,9 +67,9 @@ class StudyReader {
   }
 
   void FindModerators() {
-    const std::set<std::string> known = {"study", "effect", "variance", "standard_error", "group",
-                                         "events_treated", "n_treated", "events_control",
-                                         "n_control"};
+    const std::set<std::string> known = {"study",          "effect",         "variance",
+                                         "standard_error", "group",          "events_treated",
+                                         "n_treated",      "events_control", "n_control"};
     for (size_t i = 0; i < table_.columns.size(); ++i) {
       const std::string& heading = table_.columns[i];
       if (known.contains(heading) || heading.empty()) continue;
@@ -98,23 +102,27 @@ class StudyReader {
       const bool other = ParseNumber(text, mark_ == '.' ? ',' : '.').has_value();
       Fault(row, heading,
             text.empty() ? std::string("is empty; every study needs it")
-            : other ? absl::StrCat("\"", text, "\" is written with another decimal mark; state it "
-                                               "with --decimal comma or --decimal point")
-                    : absl::StrCat("\"", text, "\" is not a number"));
+            : other      ? absl::StrCat("\"", text,
+                                        "\" is written with another decimal mark; state it "
+                                             "with --decimal comma or --decimal point")
+                         : absl::StrCat("\"", text, "\" is not a number"));
     }
     return number;
   }
 
   std::optional<int64_t> Count(const TableRow& row, const std::string& heading) {
     const std::string& text = Text(row, heading);
-    const auto count = ParseWhole(text);
-    if (!count || *count < 0) {
-      Fault(row, heading, text.empty() ? std::string("is empty; every study needs it")
-                                       : absl::StrCat("\"", text, "\" is not a count; give a whole "
-                                                                  "number, 0 or more"));
+    // Programs write whole numbers as "12.0" in columns that have gaps.
+    const auto number = ParseNumber(text, mark_);
+    if (!number || *number < 0 || *number != std::floor(*number) || *number > 1e15) {
+      Fault(row, heading,
+            text.empty() ? std::string("is empty; every study needs it")
+                         : absl::StrCat("\"", text,
+                                        "\" is not a count; give a whole "
+                                        "number, 0 or more"));
       return std::nullopt;
     }
-    return count;
+    return static_cast<int64_t>(*number);
   }
 
   void ReadRow(const TableRow& row) {
@@ -123,8 +131,9 @@ class StudyReader {
     if (study.study().empty()) Fault(row, "study", "is empty; every study needs a name");
     const auto [known, is_new] = names_.emplace(study.study(), row.number);
     if (!is_new && !study.study().empty()) {
-      Fault(row, "study", absl::StrCat("\"", study.study(), "\" is in row ", known->second,
-                                       " already; each study has one row"));
+      Fault(row, "study",
+            absl::StrCat("\"", study.study(), "\" is in row ", known->second,
+                         " already; each study has one row"));
     }
     if (file_.counts) {
       ReadCounts(row, &study);
@@ -149,9 +158,10 @@ class StudyReader {
     if (!number) return;
     const double variance = spread == "variance" ? *number : *number * *number;
     if (!(*number > 0) || !(variance > 0) || !std::isfinite(variance)) {
-      Fault(row, spread, absl::StrCat("\"", Text(row, spread), "\" can't be a ",
-                                      spread == "variance" ? "variance" : "standard error",
-                                      "; it is above 0 and finite"));
+      Fault(row, spread,
+            absl::StrCat("\"", Text(row, spread), "\" can't be a ",
+                         spread == "variance" ? "variance" : "standard error",
+                         "; it is above 0 and finite"));
       return;
     }
     study->set_variance(variance);
@@ -164,8 +174,8 @@ class StudyReader {
       const auto n = counts[events + 1];
       if (n && *n == 0) Fault(row, kCounts[events + 1], "is 0; an arm needs at least one unit");
       if (n && counts[events] && *counts[events] > *n) {
-        Fault(row, kCounts[events], absl::StrCat(*counts[events], " is more than ",
-                                                 kCounts[events + 1], ", ", *n));
+        Fault(row, kCounts[events],
+              absl::StrCat(*counts[events], " is more than ", kCounts[events + 1], ", ", *n));
       }
     }
     auto* out = study->mutable_counts();
@@ -185,8 +195,7 @@ class StudyReader {
 
 }  // namespace
 
-std::optional<StudyFile> ReadStudies(const Table& table, char decimal_mark,
-                                     ProblemList* problems) {
+std::optional<StudyFile> ReadStudies(const Table& table, char decimal_mark, ProblemList* problems) {
   return StudyReader(table, decimal_mark, problems).Run();
 }
 

@@ -21,8 +21,8 @@ using analysis::v1::COLUMN_TYPE_CODE;
 using analysis::v1::COLUMN_TYPE_NUMBER;
 using analysis::v1::COLUMN_TYPE_YES_NO;
 
-constexpr std::array<absl::string_view, 4> kStatuses = {"reached", "not_reached",
-                                                        "lost_biological", "lost_incidental"};
+constexpr std::array<absl::string_view, 4> kStatuses = {"reached", "not_reached", "lost_biological",
+                                                        "lost_incidental"};
 constexpr std::array<absl::string_view, 3> kSuffixes = {"_lower", "_upper", "_status"};
 
 struct ThresholdColumns {
@@ -53,10 +53,13 @@ class UnitReader {
       : table_(table), options_(options), problems_(*problems) {}
 
   std::optional<UnitFile> Run() {
-    for (const TableProblem& problem : table_.problems) problems_.Add(problem.Words(table_));
+    const std::set<int> torn = problems_.AddAll(table_);
+    const size_t before = problems_.total();
     FindColumns();
-    if (!problems_.empty()) return std::nullopt;
-    for (const TableRow& row : table_.rows) CheckRow(row);
+    if (problems_.total() > before || torn.contains(table_.heading_row)) return std::nullopt;
+    for (const TableRow& row : table_.rows) {
+      if (!torn.contains(row.number)) CheckRow(row);
+    }
     if (table_.rows.empty()) {
       problems_.Add("the table has no rows below its headings; add one row a unit");
     }
@@ -76,9 +79,9 @@ class UnitReader {
   int Need(absl::string_view heading) {
     const auto index = table_.Find(heading);
     if (!index) {
-      problems_.Add(absl::StrCat("row ", table_.heading_row, ": column \"", heading,
-                                 "\" is missing; the headings are: ",
-                                 absl::StrJoin(table_.columns, ", ")));
+      problems_.Add(
+          absl::StrCat("row ", table_.heading_row, ": column \"", heading,
+                       "\" is missing; the headings are: ", absl::StrJoin(table_.columns, ", ")));
     }
     return index.value_or(0);
   }
@@ -95,9 +98,9 @@ class UnitReader {
       columns.upper = Need(absl::StrCat(id, "_upper"));
       columns.status = Need(absl::StrCat(id, "_status"));
       if (!IsProtocolId(id)) {
-        problems_.Add(absl::StrCat(
-            "row ", table_.heading_row, ": threshold \"", id,
-            "\" is no id; use lower-case letters, digits and single underscores"));
+        problems_.Add(
+            absl::StrCat("row ", table_.heading_row, ": threshold \"", id,
+                         "\" is no id; use lower-case letters, digits and single underscores"));
       }
       thresholds_.push_back(columns);
     }
@@ -129,8 +132,9 @@ class UnitReader {
     if (!number) {
       const bool other = ParseNumber(text, options_.decimal_mark == '.' ? ',' : '.').has_value();
       Fault(row, column,
-            other ? absl::StrCat("\"", text, "\" is written with another decimal mark; state it "
-                                             "with --decimal comma or --decimal point")
+            other ? absl::StrCat("\"", text,
+                                 "\" is written with another decimal mark; state it "
+                                 "with --decimal comma or --decimal point")
                   : absl::StrCat("\"", text, "\" is not a number; give ", what));
       return std::nullopt;
     }
@@ -164,9 +168,9 @@ class UnitReader {
     if (key.first.empty() || key.second.empty()) return;
     const auto [known, is_new] = seen_.emplace(key, row.number);
     if (!is_new) {
-      Fault(row, unit_, absl::StrCat("unit \"", key.second, "\" of block \"", key.first,
-                                     "\" is in row ", known->second,
-                                     " already; each unit has one row"));
+      Fault(row, unit_,
+            absl::StrCat("unit \"", key.second, "\" of block \"", key.first, "\" is in row ",
+                         known->second, " already; each unit has one row"));
     }
   }
 
@@ -179,9 +183,9 @@ class UnitReader {
     if (!dose || arm.empty()) return;
     const auto [known, is_new] = doses_.emplace(arm, std::make_pair(*dose, row.number));
     if (!is_new && known->second.first != *dose) {
-      Fault(row, *dose_, absl::StrCat(At(row, *dose_), " is not the dose of arm \"", arm,
-                                      "\" in row ", known->second.second,
-                                      "; an arm has one dose"));
+      Fault(row, *dose_,
+            absl::StrCat(At(row, *dose_), " is not the dose of arm \"", arm, "\" in row ",
+                         known->second.second, "; an arm has one dose"));
     }
   }
 
@@ -189,9 +193,10 @@ class UnitReader {
     const std::string& status = At(row, columns.status);
     const bool known = std::find(kStatuses.begin(), kStatuses.end(), status) != kStatuses.end();
     if (!known) {
-      Fault(row, columns.status,
-            absl::StrCat(status.empty() ? "is empty" : absl::StrCat("\"", status, "\" is not known"),
-                         "; write reached, not_reached, lost_biological or lost_incidental"));
+      Fault(
+          row, columns.status,
+          absl::StrCat(status.empty() ? "is empty" : absl::StrCat("\"", status, "\" is not known"),
+                       "; write reached, not_reached, lost_biological or lost_incidental"));
     }
     std::optional<double> lower;
     if (At(row, columns.lower).empty()) {
@@ -201,18 +206,21 @@ class UnitReader {
       lower = Number(row, columns.lower, "days from the unit's start, 0 or more");
     }
     const bool has_upper = !At(row, columns.upper).empty();
-    if (known && has_upper != (status == "reached")) {
+    const bool contradicts = known && has_upper != (status == "reached");
+    if (contradicts) {
       Fault(row, columns.upper,
-            has_upper ? absl::StrCat(At(row, columns.upper), " contradicts the status ", status,
-                                     "; leave it empty, or write reached")
-                      : std::string("is empty but the status is reached; give the days to the first "
-                                    "look at which it was reached"));
+            has_upper
+                ? absl::StrCat(At(row, columns.upper), " contradicts the status ", status,
+                               "; leave it empty, or write reached")
+                : std::string("is empty but the status is reached; give the days to the first "
+                              "look at which it was reached"));
     }
-    if (!has_upper) return;
+    if (!has_upper || contradicts) return;
     const auto upper = Number(row, columns.upper, "days from the unit's start, or leave it empty");
     if (upper && lower && *upper < *lower) {
-      Fault(row, columns.upper, absl::StrCat(At(row, columns.upper), " is below the lower day ",
-                                             At(row, columns.lower), "; swap or mend them"));
+      Fault(row, columns.upper,
+            absl::StrCat(At(row, columns.upper), " is below the lower day ", At(row, columns.lower),
+                         "; swap or mend them"));
     }
   }
 
@@ -220,10 +228,10 @@ class UnitReader {
     if (arms_.empty()) return;
     control_ = options_.control.empty() ? "control" : options_.control;
     if (std::find(arms_.begin(), arms_.end(), control_) == arms_.end()) {
-      problems_.Add(absl::StrCat(
-          options_.control.empty() ? std::string("no arm is named control")
-                                   : absl::StrCat("no arm is named \"", control_, "\""),
-          "; choose one with --control: ", absl::StrJoin(arms_, ", ")));
+      problems_.Add(absl::StrCat(options_.control.empty()
+                                     ? std::string("no arm is named control")
+                                     : absl::StrCat("no arm is named \"", control_, "\""),
+                                 "; choose one with --control: ", absl::StrJoin(arms_, ", ")));
     }
     if (arms_.size() == 1) {
       problems_.Add(absl::StrCat("there is only one arm, \"", arms_[0],
@@ -257,14 +265,14 @@ class UnitReader {
   }
 
   void BuildTable() {
-    std::vector<analysis::v1::ColumnSchema> schema = {
-        analysis::Column("block", COLUMN_TYPE_CODE), analysis::Column("unit", COLUMN_TYPE_CODE),
-        analysis::Column("arm", COLUMN_TYPE_CODE)};
+    std::vector<analysis::v1::ColumnSchema> schema = {analysis::Column("block", COLUMN_TYPE_CODE),
+                                                      analysis::Column("unit", COLUMN_TYPE_CODE),
+                                                      analysis::Column("arm", COLUMN_TYPE_CODE)};
     if (dose_) schema.push_back(analysis::Column("dose", COLUMN_TYPE_NUMBER, options_.dose_unit));
     schema.push_back(analysis::Column("in_primary", COLUMN_TYPE_YES_NO));
     for (const VariableColumn& column : variables_) {
-      schema.push_back(analysis::Column(
-          column.name, column.type, column.type == COLUMN_TYPE_NUMBER ? "1" : "", column.name));
+      schema.push_back(analysis::Column(column.name, column.type,
+                                        column.type == COLUMN_TYPE_NUMBER ? "1" : "", column.name));
     }
     std::vector<std::string> ids;
     for (const ThresholdColumns& t : thresholds_) {
@@ -333,12 +341,15 @@ class LookReader {
       : table_(table), mark_(mark), units_(*units), problems_(*problems) {}
 
   std::optional<analysis::Table> Run() {
-    for (const TableProblem& problem : table_.problems) problems_.Add(problem.Words(table_));
+    const std::set<int> torn = problems_.AddAll(table_);
+    const size_t before = problems_.total();
     block_ = Need("block");
     unit_ = Need("unit");
     day_ = Need("day");
-    if (!problems_.empty()) return std::nullopt;
-    for (const TableRow& row : table_.rows) CheckRow(row);
+    if (problems_.total() > before || torn.contains(table_.heading_row)) return std::nullopt;
+    for (const TableRow& row : table_.rows) {
+      if (!torn.contains(row.number)) CheckRow(row);
+    }
     if (!problems_.empty()) return std::nullopt;
     return Build();
   }
@@ -361,20 +372,23 @@ class LookReader {
   void CheckRow(const TableRow& row) {
     const auto key = std::make_pair(At(row, block_), At(row, unit_));
     if (!std::binary_search(units_.keys.begin(), units_.keys.end(), key)) {
-      Fault(row, unit_, absl::StrCat("there is no unit \"", key.second, "\" of block \"", key.first,
-                                     "\" in the table of units"));
+      Fault(row, unit_,
+            absl::StrCat("there is no unit \"", key.second, "\" of block \"", key.first,
+                         "\" in the table of units"));
     }
     const auto day = ParseNumber(At(row, day_), mark_);
     if (!day || *day < 0) {
-      Fault(row, day_, absl::StrCat("\"", At(row, day_),
-                                    "\" is no day; give days from the unit's start, 0 or more"));
+      Fault(row, day_,
+            absl::StrCat("\"", At(row, day_),
+                         "\" is no day; give days from the unit's start, 0 or more"));
       return;
     }
-    const auto [known, is_new] = seen_.emplace(std::make_tuple(key.first, key.second, *day),
-                                               row.number);
+    const auto [known, is_new] =
+        seen_.emplace(std::make_tuple(key.first, key.second, *day), row.number);
     if (!is_new) {
-      Fault(row, day_, absl::StrCat("is a second look at this unit on this day, after row ",
-                                    known->second, "; keep one"));
+      Fault(row, day_,
+            absl::StrCat("is a second look at this unit on this day, after row ", known->second,
+                         "; keep one"));
     }
   }
 
@@ -387,10 +401,9 @@ class LookReader {
       const std::string& heading = table_.columns[static_cast<size_t>(i)];
       if (i == block_ || i == unit_ || i == day_ || !IsProtocolId(heading)) continue;
       VariableColumn column = InferVariable(table_, i, mark_);
-      schema.push_back(analysis::Column(
-          column.name, column.type, column.type == COLUMN_TYPE_NUMBER ? "1" : "", column.name));
-      *units_.protocol.add_variables() =
-          AsVariable(column, study::v1::SCOPE_OBSERVATION, table_);
+      schema.push_back(analysis::Column(column.name, column.type,
+                                        column.type == COLUMN_TYPE_NUMBER ? "1" : "", column.name));
+      *units_.protocol.add_variables() = AsVariable(column, study::v1::SCOPE_OBSERVATION, table_);
       variables.push_back(std::move(column));
     }
     std::vector<const TableRow*> rows;

@@ -14,8 +14,8 @@ namespace plumule::cli {
 
 // How to read a unit table.
 struct UnitFileOptions {
-  std::string control;         // id of the control; empty: the arm named "control"
-  std::string dose_unit = "1"; // UCUM unit of `dose`
+  std::string control;          // id of the control; empty: the arm named "control"
+  std::string dose_unit = "1";  // UCUM unit of `dose`
   char decimal_mark = '.';
 };
 

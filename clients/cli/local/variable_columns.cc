@@ -25,7 +25,8 @@ constexpr size_t kMaxCodeBytes = 100;
 }  // namespace
 
 bool IsProtocolId(const std::string& text) {
-  if (text.empty() || text.size() > 40 || !absl::ascii_islower(static_cast<unsigned char>(text[0]))) {
+  if (text.empty() || text.size() > 40 ||
+      !absl::ascii_islower(static_cast<unsigned char>(text[0]))) {
     return false;
   }
   char before = 0;
@@ -68,12 +69,16 @@ analysis::Cell VariableCell(const VariableColumn& column, const std::string& tex
                             char decimal_mark) {
   if (text.empty()) return std::monostate();
   switch (column.type) {
-    case analysis::v1::COLUMN_TYPE_COUNT: return *ParseWhole(text);
-    case analysis::v1::COLUMN_TYPE_NUMBER: return *ParseNumber(text, decimal_mark);
+    case analysis::v1::COLUMN_TYPE_COUNT:
+      return *ParseWhole(text);
+    case analysis::v1::COLUMN_TYPE_NUMBER:
+      return *ParseNumber(text, decimal_mark);
     case analysis::v1::COLUMN_TYPE_DATE:
       return static_cast<int64_t>(*protocol::ParseDate(text) - absl::CivilDay(1970, 1, 1));
-    case analysis::v1::COLUMN_TYPE_YES_NO: return IsYes(text);
-    default: return text;
+    case analysis::v1::COLUMN_TYPE_YES_NO:
+      return IsYes(text);
+    default:
+      return text;
   }
 }
 
@@ -84,11 +89,21 @@ study::v1::Variable AsVariable(const VariableColumn& column, study::v1::Scope sc
   variable.mutable_label()->set_text(column.name);
   variable.set_scope(scope);
   switch (column.type) {
-    case analysis::v1::COLUMN_TYPE_COUNT: variable.mutable_count(); break;
-    case analysis::v1::COLUMN_TYPE_NUMBER: variable.mutable_number()->set_unit("1"); break;
-    case analysis::v1::COLUMN_TYPE_DATE: variable.mutable_date(); break;
-    case analysis::v1::COLUMN_TYPE_YES_NO: variable.mutable_yes_no(); break;
-    case analysis::v1::COLUMN_TYPE_TEXT: variable.mutable_text()->set_max_length(5000); break;
+    case analysis::v1::COLUMN_TYPE_COUNT:
+      variable.mutable_count();
+      break;
+    case analysis::v1::COLUMN_TYPE_NUMBER:
+      variable.mutable_number()->set_unit("1");
+      break;
+    case analysis::v1::COLUMN_TYPE_DATE:
+      variable.mutable_date();
+      break;
+    case analysis::v1::COLUMN_TYPE_YES_NO:
+      variable.mutable_yes_no();
+      break;
+    case analysis::v1::COLUMN_TYPE_TEXT:
+      variable.mutable_text()->set_max_length(5000);
+      break;
     default: {
       std::set<std::string> codes;
       for (const TableRow& row : table.rows) {

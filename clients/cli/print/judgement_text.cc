@@ -7,8 +7,8 @@
 namespace plumule::cli {
 
 std::string RecordWords(const intake::v1::Record& record) {
-  const auto* fact = intake::v1::Record::descriptor()->FindFieldByNumber(
-      static_cast<int>(record.fact_case()));
+  const auto* fact =
+      intake::v1::Record::descriptor()->FindFieldByNumber(static_cast<int>(record.fact_case()));
   std::string words = fact == nullptr ? "record" : fact->name();
   if (!record.unit().empty()) {
     absl::StrAppend(&words, " of unit ", record.block(), "/", record.unit());
@@ -26,29 +26,36 @@ std::string RecordWords(const intake::v1::Record& record) {
 absl::string_view OutcomeWord(const intake::v1::Receipt& receipt) {
   if (receipt.repeated()) return "duplicate";
   switch (receipt.judgement().outcome()) {
-    case intake::v1::OUTCOME_TAKEN: return "taken";
-    case intake::v1::OUTCOME_DEVIATION: return "deviation";
-    case intake::v1::OUTCOME_REFUSED: return "refused";
-    case intake::v1::OUTCOME_PENDING: return "pending";
-    default: return "unknown";
+    case intake::v1::OUTCOME_TAKEN:
+      return "taken";
+    case intake::v1::OUTCOME_DEVIATION:
+      return "deviation";
+    case intake::v1::OUTCOME_REFUSED:
+      return "refused";
+    case intake::v1::OUTCOME_PENDING:
+      return "pending";
+    default:
+      return "unknown";
   }
 }
 
 std::string JudgementText(const intake::v1::Judgement& judgement, int indent) {
   std::string out;
   for (const auto& problem : judgement.problems()) {
-    absl::StrAppend(&out, Wrapped(absl::StrCat(problem.field(), problem.field().empty() ? "" : ": ",
-                                               problem.message(),
-                                               problem.remedy().empty() ? "" : "; ",
-                                               problem.remedy(), " [", problem.reason(), "]"),
-                                  indent));
+    absl::StrAppend(&out,
+                    Wrapped(absl::StrCat(problem.field(), problem.field().empty() ? "" : ": ",
+                                         problem.message(), problem.remedy().empty() ? "" : "; ",
+                                         problem.remedy(), " [", problem.reason(), "]"),
+                            indent));
   }
   for (const auto& deviation : judgement.deviations()) {
-    absl::StrAppend(&out, Wrapped(absl::StrCat("deviation ", deviation.rule(), ": ",
-                                               deviation.message()), indent));
+    absl::StrAppend(
+        &out,
+        Wrapped(absl::StrCat("deviation ", deviation.rule(), ": ", deviation.message()), indent));
   }
   for (const auto& note : judgement.notes()) {
-    absl::StrAppend(&out, Wrapped(absl::StrCat("note ", note.rule(), ": ", note.message()), indent));
+    absl::StrAppend(&out,
+                    Wrapped(absl::StrCat("note ", note.rule(), ": ", note.message()), indent));
   }
   for (const std::string& what : judgement.waits_for()) {
     absl::StrAppend(&out, Wrapped(absl::StrCat("waits: ", what), indent));
@@ -57,8 +64,8 @@ std::string JudgementText(const intake::v1::Judgement& judgement, int indent) {
 }
 
 std::string ProgressText(const intake::v1::Progress& progress) {
-  std::string out = absl::StrCat("Growers    ", progress.growers(), " joined, ",
-                                 progress.withdrawn(), " left\n");
+  std::string out =
+      absl::StrCat("Growers    ", progress.growers(), " joined, ", progress.withdrawn(), " left\n");
   absl::StrAppend(&out, "Blocks     ", progress.blocks(), "\nUnits      ", progress.units());
   for (const auto& arm : progress.arms()) {
     absl::StrAppend(&out, "\n  ", arm.arm(), "  ", arm.units());

@@ -11,7 +11,8 @@ namespace {
 void Write(const study::v1::Problem& problem, std::string* out) {
   absl::StrAppend(out, problem.path().empty() ? "(the whole definition)" : problem.path(), "  [",
                   problem.reason(), "]\n", Wrapped(problem.what(), 2));
-  if (!problem.why().empty()) absl::StrAppend(out, Wrapped(absl::StrCat("Why: ", problem.why()), 2));
+  if (!problem.why().empty())
+    absl::StrAppend(out, Wrapped(absl::StrCat("Why: ", problem.why()), 2));
   if (!problem.remedy().empty()) {
     absl::StrAppend(out, Wrapped(absl::StrCat("Do: ", problem.remedy()), 2));
   }
@@ -37,8 +38,9 @@ std::string ProblemText(const std::vector<study::v1::Problem>& problems) {
     if (problem.advice()) Write(problem, &out);
   }
   if (wrong > 0) {
-    absl::StrAppend(&out, Counted(wrong, "problem", "problems"), " to mend before this can be "
-                                                                 "published");
+    absl::StrAppend(&out, Counted(wrong, "problem", "problems"),
+                    " to mend before this can be "
+                    "published");
   } else {
     absl::StrAppend(&out, "This definition can be published");
   }

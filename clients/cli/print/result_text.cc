@@ -36,13 +36,7 @@ std::string Padded(std::string text, size_t width) {
   return text;
 }
 
-void Heading(absl::string_view words, std::string* out) {
-  absl::StrAppend(out, "\n", words, "\n");
-}
-
-std::string Counted(std::int64_t count, absl::string_view noun) {
-  return absl::StrCat(count, " ", noun, count == 1 ? "" : "s");
-}
+void Heading(absl::string_view words, std::string* out) { absl::StrAppend(out, "\n", words, "\n"); }
 
 std::string Basis(const Estimate& estimate) {
   std::vector<std::string> parts = {MethodWords(estimate.method())};
@@ -87,14 +81,16 @@ void WriteTests(const Result& result, std::string* out) {
     std::string who = test.arm().empty() ? "all arms" : test.arm();
     if (!test.against().empty()) absl::StrAppend(&who, " against ", test.against());
     if (!test.subgroup().empty()) absl::StrAppend(&who, " [", test.subgroup(), "]");
-    std::string line = absl::StrCat(MethodWords(test.name()), " (", MethodWords(test.method()),
-                                    "), ", who, ": ");
+    std::string line =
+        absl::StrCat(MethodWords(test.name()), " (", MethodWords(test.method()), "), ", who, ": ");
     absl::StrAppend(&line, test.has_p_value() ? absl::StrCat("p ", PValueWords(test.p_value()))
                                               : "no p-value can be had");
     if (test.has_statistic()) {
       absl::StrAppend(&line, ", statistic ", NumberWords(test.statistic()));
     }
-    if (test.has_df()) absl::StrAppend(&line, ", ", NumberWords(test.df()), test.df() == 1 ? " degree" : " degrees", " of freedom");
+    if (test.has_df())
+      absl::StrAppend(&line, ", ", NumberWords(test.df()), test.df() == 1 ? " degree" : " degrees",
+                      " of freedom");
     absl::StrAppend(out, Wrapped(line, 2));
   }
 }
@@ -124,8 +120,9 @@ void WriteAssumptions(const Result& result, std::string* out) {
   if (result.assumptions().empty()) return;
   Heading("What was assumed", out);
   for (const auto& assumption : result.assumptions()) {
-    absl::StrAppend(out, Wrapped(absl::StrCat("[", VerdictWords(assumption.verdict()), "] ",
-                                              assumption.what()), 2));
+    absl::StrAppend(
+        out,
+        Wrapped(absl::StrCat("[", VerdictWords(assumption.verdict()), "] ", assumption.what()), 2));
     if (!assumption.check().empty()) absl::StrAppend(out, Wrapped(assumption.check(), 6));
     if (!assumption.consequence().empty()) {
       absl::StrAppend(out, Wrapped(assumption.consequence(), 6));
@@ -133,35 +130,93 @@ void WriteAssumptions(const Result& result, std::string* out) {
   }
 }
 
+// A table as text: numbers to the right, headings broken into several lines where the whole would
+// be wider than a terminal.
+class TextTable {
+ public:
+  explicit TextTable(const analysis::v1::Table& table) {
+    const auto columns = static_cast<size_t>(table.columns_size());
+    widths_.resize(columns);
+    numeric_.assign(columns, true);
+    for (const auto& row : table.rows()) AddRow(row);
+    size_t all = 0;
+    for (size_t i = 0; i < columns; ++i) {
+      all += 2 + std::max(widths_[i], CountCharacters(table.columns(static_cast<int>(i))));
+    }
+    for (size_t i = 0; i < columns; ++i) {
+      AddHeading(table.columns(static_cast<int>(i)), i, all > kWidth);
+    }
+  }
+
+  void Write(std::string* out) const {
+    size_t height = 0;
+    for (const auto& lines : headings_) height = std::max(height, lines.size());
+    for (size_t k = 0; k < height; ++k) {
+      std::vector<std::string> cells;
+      for (const auto& lines : headings_) {
+        const size_t above = height - lines.size();
+        cells.push_back(k < above ? "" : lines[k - above]);
+      }
+      WriteLine(cells, out);
+    }
+    for (const auto& row : rows_) WriteLine(row, out);
+  }
+
+ private:
+  void AddRow(const analysis::v1::TableRow& row) {
+    std::vector<std::string> cells;
+    for (const auto& cell : row.cells()) {
+      const size_t i = cells.size();
+      if (i >= widths_.size()) break;
+      cells.push_back(cell.has_number()  ? NumberWords(cell.number())
+                      : cell.has_count() ? absl::StrCat(cell.count())
+                                         : cell.text());
+      if (!cell.text().empty()) numeric_[i] = false;
+      widths_[i] = std::max(widths_[i], CountCharacters(cells.back()));
+    }
+    rows_.push_back(std::move(cells));
+  }
+
+  void AddHeading(const std::string& heading, size_t column, bool narrow) {
+    std::vector<std::string> lines;
+    for (const absl::string_view word :
+         absl::StrSplit(absl::string_view(heading), ' ', absl::SkipEmpty())) {
+      const bool fits =
+          !lines.empty() && (!narrow || CountCharacters(lines.back()) + 1 + CountCharacters(word) <=
+                                            std::max(widths_[column], size_t{8}));
+      if (fits) {
+        absl::StrAppend(&lines.back(), " ", word);
+      } else {
+        lines.emplace_back(word);
+      }
+    }
+    for (const std::string& line : lines) {
+      widths_[column] = std::max(widths_[column], CountCharacters(line));
+    }
+    headings_.push_back(std::move(lines));
+  }
+
+  void WriteLine(const std::vector<std::string>& cells, std::string* out) const {
+    std::string line;
+    for (size_t i = 0; i < cells.size(); ++i) {
+      const size_t room = widths_[i] - std::min(widths_[i], CountCharacters(cells[i]));
+      absl::StrAppend(&line, "  ", numeric_[i] ? std::string(room, ' ') : "", cells[i],
+                      numeric_[i] ? "" : std::string(room, ' '));
+    }
+    while (!line.empty() && line.back() == ' ') line.pop_back();
+    absl::StrAppend(out, line, "\n");
+  }
+
+  std::vector<std::vector<std::string>> headings_;  // lines by column
+  std::vector<std::vector<std::string>> rows_;
+  std::vector<size_t> widths_;
+  std::vector<bool> numeric_;
+};
+
 void WriteTables(const Result& result, std::string* out) {
   for (const auto& table : result.tables()) {
     Heading(table.title().empty() ? table.id() : table.title(), out);
-    std::vector<std::vector<std::string>> lines;
-    lines.emplace_back(table.columns().begin(), table.columns().end());
-    for (const auto& row : table.rows()) {
-      std::vector<std::string> cells;
-      for (const auto& cell : row.cells()) {
-        cells.push_back(cell.has_number()  ? NumberWords(cell.number())
-                        : cell.has_count() ? absl::StrCat(cell.count())
-                                           : cell.text());
-      }
-      lines.push_back(std::move(cells));
-    }
-    std::vector<size_t> widths;
-    for (const auto& line : lines) {
-      widths.resize(std::max(widths.size(), line.size()));
-      for (size_t i = 0; i < line.size(); ++i) {
-        widths[i] = std::max(widths[i], CountCharacters(line[i]));
-      }
-    }
-    for (const auto& line : lines) {
-      std::string words = " ";
-      for (size_t i = 0; i < line.size(); ++i) {
-        absl::StrAppend(&words, " ", i + 1 < line.size() ? Padded(line[i], widths[i]) : line[i], " ");
-      }
-      while (!words.empty() && words.back() == ' ') words.pop_back();
-      absl::StrAppend(out, words, "\n");
-    }
+    TextTable(table).Write(out);
   }
 }
 

@@ -18,7 +18,7 @@ struct Words {
   absl::string_view name, words;
 };
 
-constexpr std::array<Words, 22> kMeasures = {{
+constexpr std::array<Words, 25> kMeasures = {{
     {"reached_by", "share that reached it"},
     {"days_to_quantile", "time until a share had reached it"},
     {"restricted_mean_days", "mean time, up to a limit"},
@@ -36,6 +36,9 @@ constexpr std::array<Words, 22> kMeasures = {{
     {"log_risk_ratio", "log of the ratio of shares"},
     {"log_odds_ratio", "log odds ratio"},
     {"log_hazard_ratio", "log hazard ratio"},
+    {"success_share_difference", "difference in the share that made it"},
+    {"success_share_ratio", "ratio of the shares that made it"},
+    {"pooled_ratio", "pooled ratio"},
     {"pooled_effect", "pooled effect"},
     {"prediction_interval", "effect to expect in a new study"},
     {"tau_squared", "variance between studies, τ²"},
@@ -133,17 +136,27 @@ std::string ValueWords(const Estimate& estimate) {
   return estimate.has_value() ? WithUnit(estimate.value(), estimate.unit()) : "can't be estimated";
 }
 
-std::string IntervalWords(const Estimate& estimate) {
+std::string LevelWords(double level) { return NumberWords(level * 100) + " % interval"; }
+
+std::string LimitWords(const Estimate& estimate) {
   if (!estimate.has_lower() && !estimate.has_upper()) return "";
-  const double level = estimate.level() > 0 ? estimate.level() : 0.95;
-  const std::string head = absl::StrCat(NumberWords(level * 100), " % interval ");
   if (!estimate.has_upper()) {
-    return absl::StrCat(head, "from ", NumberWords(estimate.lower()), ", no upper limit");
+    return absl::StrCat("from ", NumberWords(estimate.lower()), ", no upper limit");
   }
   if (!estimate.has_lower()) {
-    return absl::StrCat(head, "up to ", NumberWords(estimate.upper()), ", no lower limit");
+    return absl::StrCat("up to ", NumberWords(estimate.upper()), ", no lower limit");
   }
-  return absl::StrCat(head, NumberWords(estimate.lower()), " to ", NumberWords(estimate.upper()));
+  return absl::StrCat(NumberWords(estimate.lower()), " to ", NumberWords(estimate.upper()));
+}
+
+std::string IntervalWords(const Estimate& estimate) {
+  const std::string limits = LimitWords(estimate);
+  if (limits.empty()) return "";
+  return absl::StrCat(LevelWords(estimate.level() > 0 ? estimate.level() : 0.95), " ", limits);
+}
+
+std::string Counted(int64_t count, absl::string_view noun) {
+  return absl::StrCat(count, " ", noun, count == 1 ? "" : "s");
 }
 
 std::string ContrastWords(const Estimate& estimate) {
@@ -175,29 +188,40 @@ std::string AtWords(const Estimate& estimate) {
 
 std::string StandingWords(analysis::v1::Standing standing) {
   switch (standing) {
-    case analysis::v1::STANDING_PRIMARY: return "the answer";
-    case analysis::v1::STANDING_SECONDARY: return "declared beside it";
-    case analysis::v1::STANDING_SENSITIVITY: return "under other assumptions";
-    case analysis::v1::STANDING_EXPLORATORY: return "exploratory: not declared before";
-    default: return "description of each arm";
+    case analysis::v1::STANDING_PRIMARY:
+      return "the answer";
+    case analysis::v1::STANDING_SECONDARY:
+      return "declared beside it";
+    case analysis::v1::STANDING_SENSITIVITY:
+      return "under other assumptions";
+    case analysis::v1::STANDING_EXPLORATORY:
+      return "exploratory: not declared before";
+    default:
+      return "description of each arm";
   }
 }
 
 std::string VerdictWords(analysis::v1::Verdict verdict) {
   switch (verdict) {
-    case analysis::v1::VERDICT_HOLDS: return "holds";
-    case analysis::v1::VERDICT_DOUBTFUL: return "doubtful";
-    case analysis::v1::VERDICT_FAILS: return "fails";
-    default: return "not checked";
+    case analysis::v1::VERDICT_HOLDS:
+      return "holds";
+    case analysis::v1::VERDICT_DOUBTFUL:
+      return "doubtful";
+    case analysis::v1::VERDICT_FAILS:
+      return "fails";
+    default:
+      return "not checked";
   }
 }
 
 std::string StatusWords(analysis::v1::ResultStatus status) {
   switch (status) {
-    case analysis::v1::RESULT_STATUS_ANSWERED: return "There is an answer.";
+    case analysis::v1::RESULT_STATUS_ANSWERED:
+      return "There is an answer.";
     case analysis::v1::RESULT_STATUS_PARTLY:
       return "Part of an answer: the main figure, or its interval, can't be had from these data.";
-    default: return "These data can't answer the question.";
+    default:
+      return "These data can't answer the question.";
   }
 }
 

@@ -1,5 +1,6 @@
 #pragma once
 
+#include <cstdint>
 #include <string>
 
 #include "absl/strings/string_view.h"
@@ -24,6 +25,12 @@ std::string PValueWords(double p_value);
 std::string ValueWords(const analysis::v1::Estimate& estimate);
 // "95 % interval −14 to −4.2"; says which side is open; "" without limits.
 std::string IntervalWords(const analysis::v1::Estimate& estimate);
+// The same without its head, for columns headed "95 % interval": "−14 to −4.2".
+std::string LimitWords(const analysis::v1::Estimate& estimate);
+// "95 % interval" for 0.95.
+std::string LevelWords(double level);
+// "1 unit", "2 units".
+std::string Counted(int64_t count, absl::string_view noun);
 // "coat_off − coat_on", "coat_off ÷ coat_on" for ratios, "coat_off", or "all units"; with the
 // subgroup in brackets.
 std::string ContrastWords(const analysis::v1::Estimate& estimate);

@@ -39,6 +39,24 @@ absl::string_view FigureScript() {
     title: {fontSize: 14, fontWeight: 'normal', anchor: 'start'},
     view: {stroke: null}
   };
+  // Plots stacked above each other share one width, which is not known to fit: drawn once, measured,
+  // and drawn again by the difference.
+  function fitted(place, spec) {
+    var wide = place.firstElementChild.getBoundingClientRect().width - place.clientWidth;
+    if (!spec.vconcat || Math.abs(wide) < 4) return null;
+    spec.vconcat.forEach(function (part) {
+      if (typeof part.width === 'number') part.width = Math.max(180, part.width - wide);
+    });
+    return spec;
+  }
+  function render(place, spec) {
+    var compiled = vegaLite.compile(spec, {config: config});
+    var view = new vega.View(vega.parse(compiled.spec, null, {ast: true}), {
+      expr: vega.expressionInterpreter, renderer: 'svg', container: place, loader: nothing,
+      hover: false, logLevel: vega.Error
+    });
+    return view.runAsync().then(function () { return view; });
+  }
   function draw(place) {
     var spec = JSON.parse(document.getElementById(place.dataset.spec).textContent);
     var composed = spec.hconcat || spec.vconcat || spec.concat || spec.facet || spec.repeat;
@@ -48,12 +66,13 @@ absl::string_view FigureScript() {
       spec.autosize = {type: 'fit', contains: 'padding', resize: true};
     }
     delete spec.title;
-    var compiled = vegaLite.compile(spec, {config: config});
-    var view = new vega.View(vega.parse(compiled.spec, null, {ast: true}), {
-      expr: vega.expressionInterpreter, renderer: 'svg', container: place, loader: nothing,
-      hover: false, logLevel: vega.Error
-    });
-    return view.runAsync().then(function () {
+    return render(place, spec).then(function (view) {
+      var again = fitted(place, spec);
+      if (!again) return null;
+      view.finalize();
+      place.replaceChildren();
+      return render(place, again);
+    }).then(function () {
       place.classList.add('drawn');
       var words = document.getElementById(place.dataset.words);
       if (words) words.open = false;
@@ -122,6 +141,7 @@ caption{text-align:left;color:var(--soft);padding:.3rem 0}
 th,td{text-align:left;padding:.5rem .7rem;border-bottom:1px solid var(--line);vertical-align:top}
 th{font-weight:600}
 thead th{border-bottom:2px solid var(--leaf);white-space:nowrap}
+td.limits{white-space:nowrap;font-variant-numeric:tabular-nums}
 td.number,th.number{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
 code{font:.875rem/1.5 ui-monospace,"Noto Sans Mono",monospace;overflow-wrap:anywhere}
 .effects{background:var(--card);border:1px solid var(--line);border-radius:.5rem;

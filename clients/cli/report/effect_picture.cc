@@ -35,8 +35,8 @@ std::vector<const Estimate*> Comparable(const std::vector<const Estimate*>& esti
                           (estimate->has_lower() || estimate->has_upper());
     if (!drawable || rows.size() == kMostRows) continue;
     if (IsRatio(estimate->measure()) && !(estimate->value() > 0)) continue;
-    if (!rows.empty() && (rows[0]->measure() != estimate->measure() ||
-                          rows[0]->unit() != estimate->unit())) {
+    if (!rows.empty() &&
+        (rows[0]->measure() != estimate->measure() || rows[0]->unit() != estimate->unit())) {
       continue;
     }
     rows.push_back(estimate);
@@ -123,21 +123,23 @@ Sides SidesOf(const Estimate& estimate, const std::string& arm) {
 
 std::string Row(const Estimate& estimate, const Scale& scale, double margin,
                 const std::string& name) {
-  const double low = scale.Place(estimate.has_lower() && (!scale.log || estimate.lower() > 0)
-                                     ? estimate.lower() : scale.low);
+  const double low = scale.Place(
+      estimate.has_lower() && (!scale.log || estimate.lower() > 0) ? estimate.lower() : scale.low);
   const double high = scale.Place(estimate.has_upper() ? estimate.upper() : scale.high);
-  std::string out = absl::StrCat("<div class=\"effect\"><div class=\"what\"><b>", Escaped(name),
-                                 "</b><span>", Escaped(ValueWords(estimate)), " (",
-                                 Escaped(IntervalWords(estimate)), ")</span></div>\n",
-                                 "<div class=\"track\" aria-hidden=\"true\">");
+  std::string out =
+      absl::StrCat("<div class=\"effect\"><div class=\"what\"><b>", Escaped(name), "</b><span>",
+                   Escaped(ValueWords(estimate)), " (", Escaped(IntervalWords(estimate)),
+                   ")</span></div>\n", "<div class=\"track\" aria-hidden=\"true\">");
   if (margin > 0 && !scale.log) {
     const double left = scale.Place(-margin);
-    absl::StrAppend(&out, "<span class=\"band\" style=\"left:", Percent(left), ";width:",
-                    Percent(scale.Place(margin) - left), "\"></span>");
+    absl::StrAppend(&out, "<span class=\"band\" style=\"left:", Percent(left),
+                    ";width:", Percent(scale.Place(margin) - left), "\"></span>");
   }
   absl::StrAppend(&out, "<span class=\"base\"></span><span class=\"zero\" style=\"left:",
-                  Percent(scale.Place(scale.log ? 1 : 0)), "\"></span><span class=\"reach\" "
-                  "style=\"left:", Percent(low), ";width:", Percent(high - low),
+                  Percent(scale.Place(scale.log ? 1 : 0)),
+                  "\"></span><span class=\"reach\" "
+                  "style=\"left:",
+                  Percent(low), ";width:", Percent(high - low),
                   "\"></span><span class=\"point\" style=\"left:",
                   Percent(scale.Place(estimate.value())), "\"></span></div></div>\n");
   return out;
@@ -163,14 +165,14 @@ std::string EffectPicture(const std::vector<const Estimate*>& estimates,
     absl::StrAppend(&out, "<span style=\"left:", Percent(scale.Place(tick)), "\">",
                     Escaped(NumberWords(tick)), "</span>");
   }
-  const Sides sides = rows.size() == 1 ? SidesOf(first, label(first.arm()))
-                                       : SidesOf(first, "the arm");
+  const Sides sides =
+      rows.size() == 1 ? SidesOf(first, label(first.arm())) : SidesOf(first, "the arm");
   absl::StrAppend(&out, "</div>\n<div class=\"sides\"><span>← ", Escaped(sides.left),
                   "</span><span>", Escaped(sides.right), " →</span></div>\n");
-  std::string key = absl::StrCat("Diamond: estimate (", MeasureWords(first.measure()),
-                                 UnitWords(first.unit()).empty() ? "" : ", ",
-                                 UnitWords(first.unit()),
-                                 "). Bar: interval. Dashed line: no difference.");
+  std::string key =
+      absl::StrCat("Diamond: estimate (", MeasureWords(first.measure()),
+                   UnitWords(first.unit()).empty() ? "" : ", ", UnitWords(first.unit()),
+                   "). Bar: interval. Dashed line: no difference.");
   if (band > 0) {
     absl::StrAppend(&key, " Shaded: differences below ", NumberWords(band), " ",
                     UnitWords(margin->unit()), ", declared too small to matter.");

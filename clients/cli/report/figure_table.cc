@@ -1,8 +1,7 @@
 #include "clients/cli/report/figure_table.h"
 
-#include <nlohmann/json.hpp>
-
 #include <algorithm>
+#include <nlohmann/json.hpp>
 #include <set>
 #include <vector>
 

@@ -52,8 +52,8 @@ class Page {
     Warnings();
     Picture();
     Figures();
-    Estimates("What was compared", {analysis::v1::STANDING_PRIMARY,
-                                    analysis::v1::STANDING_SECONDARY});
+    Estimates("What was compared",
+              {analysis::v1::STANDING_PRIMARY, analysis::v1::STANDING_SECONDARY});
     Estimates("Each arm", {analysis::v1::STANDING_DESCRIPTIVE, analysis::v1::STANDING_UNSPECIFIED});
     Flow();
     Estimates("Under other assumptions", {analysis::v1::STANDING_SENSITIVITY});
@@ -83,9 +83,9 @@ class Page {
       return contents_.protocol->words().title().text();
     }
     if (!provenance().study().empty()) return provenance().study();
-    return provenance().plugin().id().empty() ? "A local analysis"
-                                              : absl::StrCat("Local analysis: ",
-                                                             provenance().plugin().id());
+    return provenance().plugin().id().empty()
+               ? "A local analysis"
+               : absl::StrCat("Local analysis: ", provenance().plugin().id());
   }
 
   std::string Question() const {
@@ -104,15 +104,17 @@ class Page {
         &out_, "<!DOCTYPE html>\n<html lang=\"", Escaped(language), "\">\n<head>\n",
         "<meta charset=\"utf-8\">\n",
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; script-src ",
-        ScriptHash(script_), "; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+        ScriptHash(script_),
+        "; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
         "form-action 'none'\">\n",
         "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n",
-        "<meta name=\"referrer\" content=\"no-referrer\">\n",
-        "<title>", Escaped(Title()), "</title>\n<style>", StyleSheet(), "</style>\n</head>\n");
+        "<meta name=\"referrer\" content=\"no-referrer\">\n", "<title>", Escaped(Title()),
+        "</title>\n<style>", StyleSheet(), "</style>\n</head>\n");
   }
 
   void Opening() {
-    absl::StrAppend(&out_, "<body>\n<a class=\"skip\" href=\"#main\">To the finding</a>\n<header>\n",
+    absl::StrAppend(&out_,
+                    "<body>\n<a class=\"skip\" href=\"#main\">To the finding</a>\n<header>\n",
                     kStem, "\n");
     if (Question() != Title()) {
       absl::StrAppend(&out_, "<p class=\"study\">", Escaped(Title()), "</p>\n");
@@ -172,17 +174,23 @@ class Page {
   void Estimates(absl::string_view heading, std::initializer_list<Standing> standings) {
     const std::vector<const Estimate*> rows = Of(standings);
     if (rows.empty()) return;
+    const auto with_limits = std::find_if(
+        rows.begin(), rows.end(), [](const Estimate* estimate) { return estimate->level() > 0; });
+    const double level = with_limits == rows.end() ? 0.95 : (*with_limits)->level();
     absl::StrAppend(&out_, "<section>\n<h2>", Escaped(heading),
                     "</h2>\n<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"",
-                    Escaped(heading), "\"><table class=\"estimates\"><thead><tr><th scope=\"col\">What</th>"
+                    Escaped(heading),
+                    "\"><table class=\"estimates\"><thead><tr><th scope=\"col\">What</th>"
                     "<th scope=\"col\">Of</th><th scope=\"col\" class=\"number\">Estimate</th>"
-                    "<th scope=\"col\">Interval</th><th scope=\"col\">How, and from how many</th>"
-                    "</tr></thead><tbody>\n");
+                    "<th scope=\"col\">",
+                    Escaped(LevelWords(level)),
+                    "</th><th scope=\"col\">How, and "
+                    "from how many</th></tr></thead><tbody>\n");
     for (const Estimate* row : rows) {
       std::string basis = MethodWords(row->method());
-      if (row->units() > 0) absl::StrAppend(&basis, "; ", row->units(), " units");
-      if (row->blocks() > 0) absl::StrAppend(&basis, " in ", row->blocks(), " blocks");
-      if (row->has_events()) absl::StrAppend(&basis, ", ", row->events(), " events");
+      if (row->units() > 0) absl::StrAppend(&basis, "; ", Counted(row->units(), "unit"));
+      if (row->blocks() > 0) absl::StrAppend(&basis, " in ", Counted(row->blocks(), "block"));
+      if (row->has_events()) absl::StrAppend(&basis, ", ", Counted(row->events(), "event"));
       if (!row->analysis_set().empty() && row->analysis_set() != "all_started") {
         absl::StrAppend(&basis, "; ", MethodWords(row->analysis_set()));
       }
@@ -191,7 +199,8 @@ class Page {
       if (!at.empty()) absl::StrAppend(&what, ", ", at);
       absl::StrAppend(&out_, "<tr><th scope=\"row\">", Escaped(what), "</th><td>",
                       Escaped(Contrast(*row)), "</td><td class=\"number\">",
-                      Escaped(ValueWords(*row)), "</td><td>", Escaped(IntervalWords(*row)),
+                      Escaped(ValueWords(*row)), "</td><td class=\"limits\">",
+                      Escaped(row->level() == level ? LimitWords(*row) : IntervalWords(*row)),
                       "</td><td>", Escaped(basis), "</td></tr>\n");
     }
     absl::StrAppend(&out_, "</tbody></table></div>\n</section>\n");
@@ -222,11 +231,12 @@ class Page {
 
   void Flow() {
     if (result_.flow().empty()) return;
-    absl::StrAppend(&out_, "<section>\n<h2>What became of the units</h2>\n<div class=\"scroll\" "
-                           "tabindex=\"0\" role=\"region\" aria-label=\"Flow of units\"><table>"
-                           "<thead><tr><th scope=\"col\">Step</th><th scope=\"col\">Arm</th>"
-                           "<th scope=\"col\" class=\"number\">Units</th>"
-                           "<th scope=\"col\" class=\"number\">Blocks</th></tr></thead><tbody>\n");
+    absl::StrAppend(&out_,
+                    "<section>\n<h2>What became of the units</h2>\n<div class=\"scroll\" "
+                    "tabindex=\"0\" role=\"region\" aria-label=\"Flow of units\"><table>"
+                    "<thead><tr><th scope=\"col\">Step</th><th scope=\"col\">Arm</th>"
+                    "<th scope=\"col\" class=\"number\">Units</th>"
+                    "<th scope=\"col\" class=\"number\">Blocks</th></tr></thead><tbody>\n");
     for (const auto& step : result_.flow()) {
       std::string words = step.label().empty() ? MethodWords(step.step()) : step.label();
       if (!step.reason().empty()) absl::StrAppend(&words, ": ", step.reason());
@@ -240,15 +250,16 @@ class Page {
 
   void Tests() {
     if (result_.tests().empty()) return;
-    absl::StrAppend(&out_, "<section>\n<h2>Tests</h2>\n<p class=\"small\">A p-value says how "
-                           "surprising these data would be if the arms did not differ. It does not "
-                           "say how large or important a difference is: the estimates above do."
-                           "</p>\n<div class=\"scroll\" tabindex=\"0\" role=\"region\" "
-                           "aria-label=\"Tests\"><table><thead><tr><th scope=\"col\">Test</th>"
-                           "<th scope=\"col\">Of</th><th scope=\"col\" class=\"number\">Statistic"
-                           "</th><th scope=\"col\" class=\"number\">df</th><th scope=\"col\" "
-                           "class=\"number\">p</th><th scope=\"col\">Standing</th></tr></thead>"
-                           "<tbody>\n");
+    absl::StrAppend(&out_,
+                    "<section>\n<h2>Tests</h2>\n<p class=\"small\">A p-value says how "
+                    "surprising these data would be if the arms did not differ. It does not "
+                    "say how large or important a difference is: the estimates above do."
+                    "</p>\n<div class=\"scroll\" tabindex=\"0\" role=\"region\" "
+                    "aria-label=\"Tests\"><table><thead><tr><th scope=\"col\">Test</th>"
+                    "<th scope=\"col\">Of</th><th scope=\"col\" class=\"number\">Statistic"
+                    "</th><th scope=\"col\" class=\"number\">df</th><th scope=\"col\" "
+                    "class=\"number\">p</th><th scope=\"col\">Standing</th></tr></thead>"
+                    "<tbody>\n");
     for (const auto& test : result_.tests()) {
       std::string of = test.arm().empty() ? "all arms" : Label(test.arm());
       if (!test.against().empty()) absl::StrAppend(&of, " against ", Label(test.against()));
@@ -292,11 +303,10 @@ class Page {
         absl::StrAppend(&out_, "<tr>");
         for (const auto& cell : row.cells()) {
           absl::StrAppend(&out_,
-                          cell.has_number() ? absl::StrCat("<td class=\"number\">",
-                                                           Escaped(NumberWords(cell.number())))
-                          : cell.has_count()
-                              ? absl::StrCat("<td class=\"number\">", cell.count())
-                              : absl::StrCat("<td>", Escaped(cell.text())),
+                          cell.has_number()  ? absl::StrCat("<td class=\"number\">",
+                                                            Escaped(NumberWords(cell.number())))
+                          : cell.has_count() ? absl::StrCat("<td class=\"number\">", cell.count())
+                                             : absl::StrCat("<td>", Escaped(cell.text())),
                           "</td>");
         }
         absl::StrAppend(&out_, "</tr>\n");
@@ -317,7 +327,8 @@ class Page {
         absl::StrAppend(&out_, " doi:<code>", Escaped(reference.doi()), "</code>");
       }
       if (!reference.used_for().empty()) {
-        absl::StrAppend(&out_, " <span class=\"small\">(", Escaped(reference.used_for()), ")</span>");
+        absl::StrAppend(&out_, " <span class=\"small\">(", Escaped(reference.used_for()),
+                        ")</span>");
       }
       absl::StrAppend(&out_, "</li>\n");
     }
@@ -331,8 +342,9 @@ class Page {
     for (const auto& caution : contents_.protocol->words().cautions()) {
       absl::StrAppend(&out_, Paragraphs(caution.text()));
     }
-    absl::StrAppend(&out_, "<p>Labels and local rules come first. This is general information, not "
-                           "legal or medical advice.</p>\n</div>\n</section>\n");
+    absl::StrAppend(&out_,
+                    "<p>Labels and local rules come first. This is general information, not "
+                    "legal or medical advice.</p>\n</div>\n</section>\n");
   }
 
   void Key(absl::string_view name, absl::string_view value, bool code = false) {
@@ -366,8 +378,9 @@ class Page {
     Key("Digest of the result", from.result_digest(), true);
     for (const std::string& limit : from.enforced()) Key("Limits on the program", limit);
     Key("Origin", contents_.origin);
-    absl::StrAppend(&out_, "</dl>\n<p class=\"small\">The same data, program, parameters and seed "
-                           "give the same result. Digests are SHA-256.</p>\n</section>\n");
+    absl::StrAppend(&out_,
+                    "</dl>\n<p class=\"small\">The same data, program, parameters and seed "
+                    "give the same result. Digests are SHA-256.</p>\n</section>\n");
   }
 
   void Citation() {
@@ -376,7 +389,8 @@ class Page {
     const auto made = protocol::ParseDate(contents_.made_on);
     if (!provenance().freeze().empty()) absl::StrAppend(&words, " ", provenance().freeze(), ".");
     if (!provenance().dataset_digest().empty()) {
-      absl::StrAppend(&words, " Dataset sha256:", provenance().dataset_digest().substr(0, 16), "….");
+      absl::StrAppend(&words, " Dataset sha256:", provenance().dataset_digest().substr(0, 16),
+                      "….");
     }
     absl::StrAppend(&words, " Report made with plumule ", kVersion,
                     made ? absl::StrCat(" on ", protocol::SpellDate(*made)) : std::string(), ".");
@@ -393,9 +407,11 @@ class Page {
   }
 
   void Closing() {
-    absl::StrAppend(&out_, "<footer>\n<p>This file is complete: it loads nothing from anywhere. "
-                           "Figures are drawn with vega and vega-lite (BSD 3-clause).</p>\n"
-                           "</footer>\n<script>", script_, "</script>\n</body>\n</html>\n");
+    absl::StrAppend(&out_,
+                    "<footer>\n<p>This file is complete: it loads nothing from anywhere. "
+                    "Figures are drawn with vega and vega-lite (BSD 3-clause).</p>\n"
+                    "</footer>\n<script>",
+                    script_, "</script>\n</body>\n</html>\n");
   }
 
   const ReportContents& contents_;

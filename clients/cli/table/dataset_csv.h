@@ -9,8 +9,8 @@
 namespace plumule::cli {
 
 // Turns a dataset's chunks into CSV that `plumule analyze` reads back: headings are the columns'
-// names, missing values are empty, dates ISO, numbers the shortest digits that read back to the same
-// bits, words guarded against formulas.
+// names, missing values are empty, dates ISO, numbers the shortest digits that read back to the
+// same bits, words guarded against formulas.
 class DatasetCsv {
  public:
   void Begin(const analysis::v1::DatasetSchema& schema);

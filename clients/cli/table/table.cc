@@ -37,15 +37,15 @@ struct Collector {
     auto* self = static_cast<Collector*>(self_pointer);
     if (!self->problem.empty() || self->rows.size() >= self->max_rows) return;
     if (length > kMaxCell) {
-      self->problem = absl::StrCat("row ", self->rows.size() + 1, ", column ",
-                                   ColumnLetters(static_cast<int>(self->current.size())),
-                                   ": the cell holds ", length, " bytes, more than ", kMaxCell,
-                                   "; is a quotation mark missing?");
+      self->problem =
+          absl::StrCat("row ", self->rows.size() + 1, ", column ",
+                       ColumnLetters(static_cast<int>(self->current.size())), ": the cell holds ",
+                       length, " bytes, more than ", kMaxCell, "; is a quotation mark missing?");
       return;
     }
     if (self->current.size() >= kMaxColumns) {
-      self->problem = absl::StrCat("row ", self->rows.size() + 1, ": more than ", kMaxColumns,
-                                   " columns");
+      self->problem =
+          absl::StrCat("row ", self->rows.size() + 1, ": more than ", kMaxColumns, " columns");
       return;
     }
     self->current.emplace_back(static_cast<const char*>(text), length);
@@ -153,10 +153,9 @@ Separator FindSeparator(absl::string_view text) {
   if (best.cells < 2) {
     return {',', "no separator (comma, semicolon, tab, bar) was found: one column"};
   }
-  return {best.separator,
-          absl::StrCat("separated by ", SeparatorName(best.separator), ": ", best.alike, " of the ",
-                       best.rows == 200 ? "first " : "", best.rows, " rows have ", best.cells,
-                       " cells")};
+  return {best.separator, absl::StrCat("separated by ", SeparatorName(best.separator), ": ",
+                                       best.alike, " of the ", best.rows == 200 ? "first " : "",
+                                       best.rows, " rows have ", best.cells, " cells")};
 }
 
 // "\r\n" and lone "\r" to "\n", so that a row ends in one way only.
@@ -198,11 +197,10 @@ void AddHeadings(const std::vector<std::string>& cells, Table* table) {
     if (heading.empty()) continue;
     const auto [first, is_new] = seen.emplace(heading, static_cast<int>(i));
     if (is_new) continue;
-    table->problems.push_back(
-        {table->heading_row, heading,
-         absl::StrCat("two columns, ", ColumnLetters(first->second), " and ",
-                      ColumnLetters(static_cast<int>(i)),
-                      ", have this heading; rename one of them")});
+    table->problems.push_back({table->heading_row, heading,
+                               absl::StrCat("two columns, ", ColumnLetters(first->second), " and ",
+                                            ColumnLetters(static_cast<int>(i)),
+                                            ", have this heading; rename one of them")});
   }
 }
 
@@ -214,13 +212,14 @@ void AddRow(const std::vector<std::string>& cells, int number, Table* table) {
   while (used > columns && row.cells[used - 1].empty()) --used;
   if (used > columns) {
     table->problems.push_back(
-        {number, "", absl::StrCat("has ", used, " cells, the headings are ", columns,
-                                  "; put cells that contain the separator in quotation marks")});
+        {number, "",
+         absl::StrCat("has ", used, " cells, the headings are ", columns,
+                      "; put cells that contain the separator in quotation marks")});
   } else if (used < columns) {
     table->problems.push_back(
-        {number, "", absl::StrCat("has ", used, used == 1 ? " cell" : " cells",
-                                  ", the headings are ", columns,
-                                  "; is the row cut off, or another separator used?")});
+        {number, "",
+         absl::StrCat("has ", used, used == 1 ? " cell" : " cells", ", the headings are ", columns,
+                      "; is the row cut off, or another separator used?")});
   }
   row.cells.resize(columns);
   table->rows.push_back(std::move(row));
@@ -271,7 +270,8 @@ absl::StatusOr<Table> ParseTable(absl::string_view bytes, const TableOptions& op
   const std::optional<char> stated_in_file = TakeSeparatorLine(&text);
   if (options.separator != 0) {
     table.separator = options.separator;
-    table.reading.push_back(absl::StrCat("separated by ", SeparatorName(table.separator), ": stated"));
+    table.reading.push_back(
+        absl::StrCat("separated by ", SeparatorName(table.separator), ": stated"));
   } else if (stated_in_file) {
     table.separator = *stated_in_file;
     table.reading.push_back(absl::StrCat("separated by ", SeparatorName(table.separator),
@@ -284,7 +284,8 @@ absl::StatusOr<Table> ParseTable(absl::string_view bytes, const TableOptions& op
   auto rows = Split(text, table.separator, kMaxRows);
   if (!rows.ok()) return rows.status();
   if (rows->size() >= kMaxRows) {
-    return absl::InvalidArgumentError(absl::StrCat("more than ", kMaxRows, " rows; split the file"));
+    return absl::InvalidArgumentError(
+        absl::StrCat("more than ", kMaxRows, " rows; split the file"));
   }
   for (size_t i = 0; i < rows->size(); ++i) {
     if (IsBlank((*rows)[i])) continue;
@@ -321,11 +322,16 @@ std::string ColumnLetters(int index) {
 
 std::string SeparatorName(char separator) {
   switch (separator) {
-    case ',': return "comma";
-    case ';': return "semicolon";
-    case '\t': return "tab";
-    case '|': return "bar";
-    default: return std::string(1, separator);
+    case ',':
+      return "comma";
+    case ';':
+      return "semicolon";
+    case '\t':
+      return "tab";
+    case '|':
+      return "bar";
+    default:
+      return std::string(1, separator);
   }
 }
 
@@ -339,7 +345,8 @@ absl::StatusOr<char> ParseSeparator(absl::string_view name) {
     return name[0];
   }
   return absl::InvalidArgumentError(
-      absl::StrCat("separator \"", name, "\" can't be used; say comma, semicolon, tab, bar or one "
+      absl::StrCat("separator \"", name,
+                   "\" can't be used; say comma, semicolon, tab, bar or one "
                    "character"));
 }
 

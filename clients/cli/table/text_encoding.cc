@@ -20,8 +20,8 @@ constexpr absl::string_view kUtf16Little = "\xFF\xFE";
 constexpr absl::string_view kUtf16Big = "\xFE\xFF";
 
 int LineOf(absl::string_view text, size_t position) {
-  return 1 + static_cast<int>(std::count(text.begin(),
-                                         text.begin() + static_cast<std::ptrdiff_t>(position), '\n'));
+  return 1 + static_cast<int>(std::count(
+                 text.begin(), text.begin() + static_cast<std::ptrdiff_t>(position), '\n'));
 }
 
 absl::StatusOr<std::string> Convert(absl::string_view bytes, const char* from) {
@@ -69,8 +69,12 @@ bool IsUtf8(absl::string_view text) {
   size_t i = 0;
   while (i < text.size()) {
     const auto lead = static_cast<uint8_t>(text[i]);
-    const size_t length = lead < 0x80 ? 1 : lead < 0xC2 ? 0 : lead < 0xE0 ? 2 : lead < 0xF0 ? 3
-                          : lead < 0xF5 ? 4 : 0;
+    const size_t length = lead < 0x80   ? 1
+                          : lead < 0xC2 ? 0
+                          : lead < 0xE0 ? 2
+                          : lead < 0xF0 ? 3
+                          : lead < 0xF5 ? 4
+                                        : 0;
     if (length == 0 || i + length > text.size()) return false;
     for (size_t k = 1; k < length; ++k) {
       if ((static_cast<uint8_t>(text[i + k]) & 0xC0) != 0x80) return false;
@@ -88,9 +92,8 @@ bool IsUtf8(absl::string_view text) {
 absl::StatusOr<DecodedText> DecodeText(absl::string_view bytes, absl::string_view encoding) {
   const bool automatic = encoding == "auto";
   if (!automatic && encoding != "utf-8" && encoding != "utf-16" && encoding != "windows-1252") {
-    return absl::InvalidArgumentError(
-        absl::StrCat("encoding \"", encoding,
-                     "\" is not known; use auto, utf-8, utf-16 or windows-1252"));
+    return absl::InvalidArgumentError(absl::StrCat(
+        "encoding \"", encoding, "\" is not known; use auto, utf-8, utf-16 or windows-1252"));
   }
   if ((automatic || encoding == "utf-16") && absl::StartsWith(bytes, kUtf16Little)) {
     return FromUtf16(bytes.substr(2), true, "the file begins with a UTF-16 byte order mark");
@@ -117,8 +120,9 @@ absl::StatusOr<DecodedText> DecodeText(absl::string_view bytes, absl::string_vie
   }
   auto text = Convert(bytes, "WINDOWS-1252");
   if (!text.ok()) return text.status();
-  return WithoutNul({*std::move(text), "Windows-1252",
-                     automatic ? "it is not valid UTF-8, so it was taken as Windows-1252" : "stated"});
+  return WithoutNul(
+      {*std::move(text), "Windows-1252",
+       automatic ? "it is not valid UTF-8, so it was taken as Windows-1252" : "stated"});
 }
 
 }  // namespace plumule::cli

@@ -18,7 +18,8 @@ struct DecodedText {
 // "windows-1252"; auto goes by the byte order mark, then takes what is valid UTF-8 as that, and all
 // else as Windows-1252. InvalidArgument names the line of what can't be text (NUL, a byte that the
 // encoding lacks) and says how to save the file again.
-absl::StatusOr<DecodedText> DecodeText(absl::string_view bytes, absl::string_view encoding = "auto");
+absl::StatusOr<DecodedText> DecodeText(absl::string_view bytes,
+                                       absl::string_view encoding = "auto");
 
 // Whether `text` is valid UTF-8 (no surrogates, no overlong forms).
 bool IsUtf8(absl::string_view text);

@@ -40,8 +40,7 @@ absl::StatusOr<std::optional<std::string>> GetFrom(rocksdb::DB& db,
                                                    const rocksdb::ReadOptions& options,
                                                    absl::string_view key) {
   rocksdb::PinnableSlice value;
-  const rocksdb::Status status =
-      db.Get(options, db.DefaultColumnFamily(), AsSlice(key), &value);
+  const rocksdb::Status status = db.Get(options, db.DefaultColumnFamily(), AsSlice(key), &value);
   if (status.IsNotFound()) return std::nullopt;
   if (!status.ok()) return ReadError(status);
   return value.ToString();
@@ -134,8 +133,8 @@ class RocksDbStore : public Store {
   std::unique_ptr<rocksdb::DB> db_;
   const std::string directory_;
   const std::size_t low_water_;
-  // Held for writing by commits with preconditions, so that nothing changes between check and write;
-  // for reading by the others, so that they share syncs.
+  // Held for writing by commits with preconditions, so that nothing changes between check and
+  // write; for reading by the others, so that they share syncs.
   absl::Mutex conditions_;
   std::atomic<bool> trusted_ = true;
 };
@@ -179,9 +178,9 @@ absl::Status OpenError(const rocksdb::Status& status, const std::string& directo
                      "it, since repairing drops records"));
   }
   if (status.IsIOError() && absl::StrContains(status.ToString(), "lock ")) {
-    return ReasonedError(absl::StatusCode::kUnavailable, "store_in_use",
-                         absl::StrCat("another process uses the store in ", directory,
-                                      ": stop it first"));
+    return ReasonedError(
+        absl::StatusCode::kUnavailable, "store_in_use",
+        absl::StrCat("another process uses the store in ", directory, ": stop it first"));
   }
   return ReasonedError(absl::StatusCode::kUnavailable, "store_unreadable",
                        absl::StrCat("the store in ", directory, " can't be opened (",

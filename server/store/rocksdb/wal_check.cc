@@ -16,9 +16,9 @@
 namespace plumule::store {
 namespace {
 
-// RocksDB's log format (its wiki, "Write Ahead Log File Format"): blocks of 32 KiB holding fragments,
-// each with a header of masked CRC-32C (4 bytes), length (2), type (1), little endian. A fragment
-// never crosses a block; less than a header at the end of a block is padding.
+// RocksDB's log format (its wiki, "Write Ahead Log File Format"): blocks of 32 KiB holding
+// fragments, each with a header of masked CRC-32C (4 bytes), length (2), type (1), little endian. A
+// fragment never crosses a block; less than a header at the end of a block is padding.
 constexpr std::size_t kBlock = 32768;
 constexpr std::size_t kHeader = 7;
 enum FragmentType : unsigned char { kZero = 0, kFull = 1, kFirst = 2, kMiddle = 3, kLast = 4 };

@@ -12,9 +12,9 @@
 
 namespace plumule::store {
 
-// DATA_LOSS (`store_damaged`), naming file and position, if any log in `directory` has an unreadable
-// record with a sound one behind it. Reads all logs once, at about the speed of a checksum. Damage
-// to the very last record can't be told from a crash.
+// DATA_LOSS (`store_damaged`), naming file and position, if any log in `directory` has an
+// unreadable record with a sound one behind it. Reads all logs once, at about the speed of a
+// checksum. Damage to the very last record can't be told from a crash.
 absl::Status CheckWriteAheadLogs(const std::string& directory);
 
 }  // namespace plumule::store

@@ -428,7 +428,7 @@ TEST_F(PluginProcess, KeepsTheBeginningAndTheEndOfLongOutput) {
 
 TEST_F(PluginProcess, PassesOnThatAPluginCantAnalyseTheData) {
   ExpectFailure(Run("declines", plugins_.limits()), v1::RUN_FAILURE_PLUGIN_DECLINED,
-                "can't analyse these data: no unit has an arm\nname an arm for each");
+                "can't analyze these data: no unit has an arm\nname an arm for each");
 }
 
 TEST_F(PluginProcess, PassesOnAnErrorInsideThePlugin) {
@@ -440,7 +440,7 @@ TEST_F(PluginProcess, StartsNothingThatThePluginCantDo) {
   InstalledPlugin plugin = plugins_.Install("well-behaved");
   plugin.manifest.clear_capabilities();
   const auto outcome = Run(plugin, plugins_.limits());
-  ExpectFailure(outcome, v1::RUN_FAILURE_PLUGIN_DECLINED, "does not analyse");
+  ExpectFailure(outcome, v1::RUN_FAILURE_PLUGIN_DECLINED, "does not analyze");
   EXPECT_TRUE(outcome.enforced.empty());
 }
 

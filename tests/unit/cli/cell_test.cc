@@ -11,12 +11,14 @@ TEST(ParseNumber, ReadsDecimalsWithTheStatedMark) {
   EXPECT_EQ(ParseNumber("-0.25"), -0.25);
   EXPECT_EQ(ParseNumber("+3"), 3);
   EXPECT_EQ(ParseNumber("1e-3"), 0.001);
-  EXPECT_EQ(ParseNumber("\xE2\x88\x92" "4"), -4);
+  EXPECT_EQ(ParseNumber("\xE2\x88\x92"
+                        "4"),
+            -4);
 }
 
 TEST(ParseNumber, RefusesWhatIsNotAFiniteDecimalNumber) {
-  for (const char* cell : {"", "12,5", "1,234.5", "nan", "inf", "0x10", "5 mm", "--3", "+-3", "1e999",
-                           "1.2.3", " 5"}) {
+  for (const char* cell : {"", "12,5", "1,234.5", "nan", "inf", "0x10", "5 mm", "--3", "+-3",
+                           "1e999", "1.2.3", " 5"}) {
     EXPECT_FALSE(ParseNumber(cell).has_value()) << cell;
   }
   EXPECT_FALSE(ParseNumber("12.5", ',').has_value());

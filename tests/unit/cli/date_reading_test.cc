@@ -81,8 +81,9 @@ TEST(ReadDate, SaysWhatIsWrongAndWhatToDo) {
 TEST(WeighDates, RefusesToGuessWhenBothOrdersFit) {
   const auto evidence = WeighDates(Cells({"03/04/2027", "05/06/2027", "12/11/2027"}));
   EXPECT_EQ(evidence.verdict, Verdict::kAmbiguous);
-  EXPECT_THAT(evidence.why, AllOf(HasSubstr("\"03/04/2027\" in row 2"), HasSubstr("3 Apr 2027"),
-                                  HasSubstr("4 Mar 2027"), HasSubstr("no row has a number above 12")));
+  EXPECT_THAT(evidence.why,
+              AllOf(HasSubstr("\"03/04/2027\" in row 2"), HasSubstr("3 Apr 2027"),
+                    HasSubstr("4 Mar 2027"), HasSubstr("no row has a number above 12")));
 }
 
 TEST(WeighDates, IsSettledByOneRowAboveTwelve) {

@@ -81,8 +81,9 @@ TEST(Table, ReadsAllThreeLineEnds) {
 TEST(Table, ReportsRaggedRowsWithTheirNumber) {
   const Table table = Parsed("a,b,c\n1,2,3\n1,2\n1,2,3,4\n1,2,3,,\n");
   ASSERT_EQ(table.problems.size(), 2U);
-  EXPECT_EQ(table.problems[0].Words(table),
-            "row 3: has 2 cells, the headings are 3; is the row cut off, or another separator used?");
+  EXPECT_EQ(
+      table.problems[0].Words(table),
+      "row 3: has 2 cells, the headings are 3; is the row cut off, or another separator used?");
   EXPECT_THAT(table.problems[1].Words(table), HasSubstr("row 4: has 4 cells"));
 }
 
@@ -108,7 +109,8 @@ TEST(Table, RefusesAnEmptyFile) {
 TEST(Table, NamesTheCellWhoseQuotationMarkIsNeverClosed) {
   const auto table = ParseTable("a,b\n1,2\n3,\"four\n5,6\n");
   ASSERT_FALSE(table.ok());
-  EXPECT_EQ(table.status().message(), "row 3, column B: a quotation mark is opened and never closed");
+  EXPECT_EQ(table.status().message(),
+            "row 3, column B: a quotation mark is opened and never closed");
 }
 
 TEST(Table, BoundsTheSizeOfACell) {
@@ -124,9 +126,7 @@ TEST(Table, StopsEarlyAtAQuotationMarkThatSwallowsTheFile) {
   EXPECT_THAT(std::string(table.status().message()), HasSubstr("not closed within"));
 }
 
-TEST(Table, RefusesTooManyColumns) {
-  EXPECT_FALSE(ParseTable(std::string(2001, ',') + "\n").ok());
-}
+TEST(Table, RefusesTooManyColumns) { EXPECT_FALSE(ParseTable(std::string(2001, ',') + "\n").ok()); }
 
 TEST(Table, NamesColumnsLikeASpreadsheet) {
   EXPECT_EQ(ColumnLetters(0), "A");
@@ -138,7 +138,8 @@ TEST(Table, NamesColumnsLikeASpreadsheet) {
 
 TEST(Table, NamesTheFileThatIsNotThere) {
   const auto table = ReadTable("no-such-file.csv");
-  EXPECT_THAT(std::string(table.status().message()), HasSubstr("no-such-file.csv: can't be opened"));
+  EXPECT_THAT(std::string(table.status().message()),
+              HasSubstr("no-such-file.csv: can't be opened"));
 }
 
 }  // namespace

@@ -10,29 +10,39 @@ namespace {
 using std::string_literals::operator""s;
 
 TEST(TextEncoding, ReadsPlainUtf8) {
-  const auto text = DecodeText("gr\xC3\xB6\xC3\x9F" "e");
+  const auto text = DecodeText(
+      "gr\xC3\xB6\xC3\x9F"
+      "e");
   ASSERT_TRUE(text.ok());
   EXPECT_EQ(text->text, "größe");
   EXPECT_EQ(text->encoding, "UTF-8");
 }
 
 TEST(TextEncoding, DropsTheUtf8ByteOrderMark) {
-  const auto text = DecodeText("\xEF\xBB\xBF" "block");
+  const auto text = DecodeText(
+      "\xEF\xBB\xBF"
+      "block");
   ASSERT_TRUE(text.ok());
   EXPECT_EQ(text->text, "block");
 }
 
 TEST(TextEncoding, ReadsUtf16OfBothByteOrders) {
-  const auto little = DecodeText("\xFF\xFE" "a\0\xFC\0"s);
+  const auto little = DecodeText(
+      "\xFF\xFE"
+      "a\0\xFC\0"s);
   ASSERT_TRUE(little.ok()) << little.status();
   EXPECT_EQ(little->text, "aü");
-  const auto big = DecodeText("\xFE\xFF" "\0a\0\xFC"s);
+  const auto big = DecodeText(
+      "\xFE\xFF"
+      "\0a\0\xFC"s);
   ASSERT_TRUE(big.ok()) << big.status();
   EXPECT_EQ(big->text, "aü");
 }
 
 TEST(TextEncoding, TakesWhatIsNotUtf8AsWindows1252) {
-  const auto text = DecodeText("temperature \xB0" "C \x80");
+  const auto text = DecodeText(
+      "temperature \xB0"
+      "C \x80");
   ASSERT_TRUE(text.ok()) << text.status();
   EXPECT_EQ(text->text, "temperature °C €");
   EXPECT_EQ(text->encoding, "Windows-1252");

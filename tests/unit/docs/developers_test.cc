@@ -26,8 +26,8 @@ std::string Developers() { return ReadFile(std::string(PLUMULE_SOURCE) + "/DEVEL
 std::set<std::string> ReasonsGivenTo(const std::string& call, const std::string& folder) {
   std::set<std::string> reasons;
   const std::regex pattern(call + "\\([^,]*,\\s*\"([a-z]+(?:_[a-z]+)+)\"");
-  for (const auto& file : std::filesystem::recursive_directory_iterator(
-           std::string(PLUMULE_SOURCE) + "/" + folder)) {
+  for (const auto& file :
+       std::filesystem::recursive_directory_iterator(std::string(PLUMULE_SOURCE) + "/" + folder)) {
     if (file.path().extension() != ".cc") continue;
     const std::string text = ReadFile(file.path());
     for (std::sregex_iterator it(text.begin(), text.end(), pattern), end; it != end; ++it) {
@@ -50,8 +50,8 @@ TEST(Developers, ListsEveryReasonOfAProtocolCheck) {
 TEST(Developers, ListsEveryReasonOfARefusedValue) {
   const std::string text = Developers();
   for (const protocol::FieldReason& row : protocol::kFieldReasons) {
-    const std::string line = absl::StrCat("| `", std::string(row.reason), "` | ",
-                                          std::string(row.when), " |\n");
+    const std::string line =
+        absl::StrCat("| `", std::string(row.reason), "` | ", std::string(row.when), " |\n");
     EXPECT_TRUE(absl::StrContains(text, line)) << "missing or different:\n" << line;
   }
 }

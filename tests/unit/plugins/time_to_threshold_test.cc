@@ -275,19 +275,19 @@ TEST(TimeToThreshold, FlowAddsUpForEachArm) {
   setup.mutable_counts()->set_growers_joined(50);
   setup.mutable_counts()->set_units_started(90);
   const auto result = Analyze(setup, rows);
-  std::int64_t ended = 0, analysed = 0, started = 0, excluded = 0;
+  std::int64_t ended = 0, analyzed = 0, started = 0, excluded = 0;
   for (const auto& step : result.flow()) {
     if (step.arm() != "on") continue;
     if (step.step() == "started") started += step.units();
     if (step.step() == "excluded") excluded += step.units();
-    if (step.step() == "analysed") analysed += step.units();
+    if (step.step() == "analyzed") analyzed += step.units();
     if (step.step() == "reached" || step.step() == "not_reached" || step.step() == "lost") {
       ended += step.units();
     }
   }
   EXPECT_EQ(started, 40);
   EXPECT_EQ(excluded, 1);
-  EXPECT_EQ(analysed, 39);
+  EXPECT_EQ(analyzed, 39);
   EXPECT_EQ(ended, 39);
   EXPECT_EQ(result.flow(0).step(), "joined");
 }
@@ -298,7 +298,7 @@ TEST(TimeToThresholdDegenerate, NoUnits) {
   const auto result = Analyze(OnOff(), {});
   EXPECT_EQ(result.status(), analysis::v1::RESULT_STATUS_CANNOT_ANSWER);
   EXPECT_TRUE(HasWarning(result, "no_units"));
-  EXPECT_THAT(result.findings(0).text(), HasSubstr("There are no seeds to analyse"));
+  EXPECT_THAT(result.findings(0).text(), HasSubstr("There are no seeds to analyze"));
 }
 
 TEST(TimeToThresholdDegenerate, OneArmOnly) {

@@ -73,9 +73,9 @@ TEST(Keys, ComeApartAgain) {
 
 TEST(StudyName, ReadsItsOwnFormatAndRefusesOthers) {
   EXPECT_EQ(ParseStudyName(kStudy.Format()).value(), kStudy);
-  for (const char* wrong : {"", "communities/balcony", "communities/B/studies/basil",
-                            "communities/balcony/studies/", "communities/balcony/runs/basil",
-                            "communities/balcony/studies/basil/freezes/1"}) {
+  for (const char* wrong :
+       {"", "communities/balcony", "communities/B/studies/basil", "communities/balcony/studies/",
+        "communities/balcony/runs/basil", "communities/balcony/studies/basil/freezes/1"}) {
     EXPECT_EQ(ReasonOf(ParseStudyName(wrong).status()), "name_not_valid") << wrong;
   }
 }

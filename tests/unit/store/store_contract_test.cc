@@ -52,7 +52,9 @@ class StoreContract : public testing::TestWithParam<Opener> {
 };
 
 INSTANTIATE_TEST_SUITE_P(Stores, StoreContract, testing::Values(&OpenMemory, &OpenRocks),
-                         [](const auto& tested) { return tested.index == 0 ? "Memory" : "RocksDb"; });
+                         [](const auto& tested) {
+                           return tested.index == 0 ? "Memory" : "RocksDb";
+                         });
 
 TEST_P(StoreContract, ReadsBackWhatWasCommittedAndNothingElse) {
   Put(*store_, "a", std::string("one\0two", 7));
