@@ -43,9 +43,8 @@ absl::StatusOr<std::vector<Line>> ReadLines(const std::string& path) {
     if (absl::StripAsciiWhitespace(text).empty()) continue;
     absl::StatusOr<intake::v1::Record> record = ReadRecord(text);
     if (!record.ok()) {
-      return absl::InvalidArgumentError(absl::StrCat(path, ":", number, ": ",
-                                                     record.status().message(),
-                                                     "; each line is one record as JSON"));
+      return absl::InvalidArgumentError(absl::StrCat(
+          path, ":", number, ": ", record.status().message(), "; each line is one record as JSON"));
     }
     lines.push_back({number, *std::move(record)});
   }

@@ -51,8 +51,8 @@ std::string Tally::Refusals(const std::vector<Line>& lines) const {
   for (const Refusal& refusal : first_refused_) {
     absl::StrAppend(&text, "line ", lines[refusal.place].number, " refused\n");
     for (const auto& problem : refusal.judgement.problems()) {
-      absl::StrAppend(&text, "  ", problem.field(), ": ", problem.message(), " (",
-                      problem.reason(), ")\n    ", problem.remedy(), "\n");
+      absl::StrAppend(&text, "  ", problem.field(), ": ", problem.message(), " (", problem.reason(),
+                      ")\n    ", problem.remedy(), "\n");
     }
   }
   if (refused_ > first_refused_.size()) {
