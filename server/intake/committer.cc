@@ -67,7 +67,7 @@ void Intake::Committer::Shutdown() {
     absl::MutexLock lock(&mutex_);
     shutting_down_ = true;
   }
-  if (thread_.joinable()) thread_.join();
+  std::call_once(ended_, [this] { thread_.join(); });
 }
 
 std::unique_ptr<LogFollower> Intake::Committer::Follow(const store::StudyName& study,
@@ -134,7 +134,7 @@ void Intake::Committer::Run() {
 
 void Intake::Committer::Forget() {
   sessions_.clear();
-  touched_.clear();
+  grown_.clear();
   space_ = std::make_unique<log::StateSpace>(store_, store_, options_.state_cache_bytes);
 }
 
@@ -151,7 +151,6 @@ absl::StatusOr<Session*> Intake::Committer::Open(const store::StudyName& study) 
     }
     session = *std::move(opened);
   }
-  touched_.insert(study);
   return session.get();
 }
 
@@ -165,8 +164,10 @@ bool Intake::Committer::TakeAll(Batch* batch, store::WriteBatch* writes,
       answers->push_back(session.status());
       continue;
     }
+    const std::int64_t before = (*session)->head().sequence;
     answers->push_back(at->take(**session, writes));
     const absl::Status status = answers->back().status();
+    if ((*session)->head().sequence != before) grown_.insert(at->study);
     if (status.ok()) continue;
     if (status.code() == absl::StatusCode::kDataLoss) damaged_.emplace(at->study, status);
     at->done(status);
@@ -178,7 +179,7 @@ bool Intake::Committer::TakeAll(Batch* batch, store::WriteBatch* writes,
 }
 
 void Intake::Committer::AddHeads(store::WriteBatch* writes) {
-  for (const store::StudyName& study : touched_) {
+  for (const store::StudyName& study : grown_) {
     writes->Put(store::LogHeadKey(study), log::EncodeHead(sessions_.at(study)->head()));
   }
 }
@@ -186,7 +187,7 @@ void Intake::Committer::AddHeads(store::WriteBatch* writes) {
 void Intake::Committer::TellFollowers() {
   absl::MutexLock lock(&followers_mutex_);
   if (followers_.empty()) return;
-  for (const store::StudyName& study : touched_) {
+  for (const store::StudyName& study : grown_) {
     const auto found = followers_.find(study);
     if (found == followers_.end()) continue;
     const std::int64_t head = sessions_.at(study)->head().sequence;
@@ -210,7 +211,7 @@ void Intake::Committer::Commit(Batch batch) {
   if (written.ok()) {
     space_->EndBatch();
     TellFollowers();
-    touched_.clear();
+    grown_.clear();
     if (sessions_.size() > kMostSessions) sessions_.clear();
   } else {
     if (!store_.trusted()) stopped_ = true;

@@ -6,6 +6,7 @@
 #include <deque>
 #include <functional>
 #include <memory>
+#include <mutex>
 #include <thread>
 #include <vector>
 
@@ -85,10 +86,12 @@ class Intake::Committer {
   // The committer thread's own.
   std::unique_ptr<log::StateSpace> space_;
   absl::flat_hash_map<store::StudyName, std::unique_ptr<Session>> sessions_;
-  absl::flat_hash_set<store::StudyName> touched_;
+  // Studies whose logs grow with the batch at hand.
+  absl::flat_hash_set<store::StudyName> grown_;
   absl::flat_hash_map<store::StudyName, absl::Status> damaged_;
 
   std::thread thread_;
+  std::once_flag ended_;
 };
 
 }  // namespace plumule::intake

@@ -49,6 +49,12 @@ class Hearing {
     PLUMULE_ASSIGN_OR_RETURN(const auto unit, space_.Unit(study_, placed_.block, placed_.unit));
     CheckOwner(*block);
     CheckWithdrawal(*grower);
+    // What is withdrawn already can be withdrawn again: nothing changes.
+    if (effect_.withdraws &&
+        log::FindFact(placed_, effect_.corrects, *grower, *block, *unit) == nullptr) {
+      return absl::OkStatus();
+    }
+    if (corrects() && !effect_.withdraws) CheckPlace(*grower, *block, *unit);
     CheckFact(*grower, *block, *unit);
     if (!judgement_->problems().empty()) return absl::OkStatus();
     PLUMULE_RETURN_IF_ERROR(CheckUnique(*grower, *block, *unit));
@@ -79,8 +85,8 @@ class Hearing {
 
   void CheckWithdrawal(const GrowerState& grower) {
     if (!grower.has_withdrew()) return;
-    if (corrects() && placed_.kind == FactKind::kWithdrew) return;
     if (placed_.kind == FactKind::kWithdrew) {
+      if (!Taken(true, grower.withdrew())) return;
       Refuse("fact", "already_withdrawn",
              absl::StrCat("the grower left on ", Spell(grower.withdrew().day())),
              "to change what was said then, correct that record");
@@ -90,6 +96,29 @@ class Hearing {
            absl::StrCat("the grower left the study on ", Spell(grower.withdrew().day())),
            "nothing more is taken of this grower; if that was a mistake, correct the record that "
            "says so");
+  }
+
+  // A new record waits for what it rests on. A correction may find that gone, once all that rested
+  // on it was withdrawn too.
+  void CheckPlace(const GrowerState& grower, const BlockState& block, const UnitState& unit) {
+    switch (placed_.kind) {
+      case FactKind::kJoined:
+        return;
+      case FactKind::kWithdrew:
+      case FactKind::kBlockStarted:
+        return RequirePlace(grower.has_joined(), "grower");
+      case FactKind::kUnitStarted:
+        return RequirePlace(block.has_started(), "block");
+      default:
+        return RequirePlace(unit.has_started(), "unit");
+    }
+  }
+
+  void RequirePlace(bool there, absl::string_view what) {
+    if (there) return;
+    Refuse("corrected.replacement", "place_withdrawn",
+           absl::StrCat("the ", what, " that the record belongs to was withdrawn"),
+           absl::StrCat("give the ", what, " again first, or send a new record"));
   }
 
   void CheckFact(const GrowerState& grower, const BlockState& block, const UnitState& unit) {

@@ -327,6 +327,8 @@ absl::Status Fold::Apply(const Effect& effect) {
 
   if (!effect.corrects.empty()) {
     const Fact* old = FindFact(placed, effect.corrects, *grower, *block, *unit);
+    // Withdrawn before: what stands in its place now is another's.
+    if (old == nullptr && effect.withdraws) return absl::OkStatus();
     if (old != nullptr) PLUMULE_RETURN_IF_ERROR(ChangeUnique(*old, -1));
   }
   if (!effect.withdraws) PLUMULE_RETURN_IF_ERROR(ChangeUnique(placed.fact, 1));

@@ -114,10 +114,13 @@ absl::StatusOr<intake::v1::LogEntry> StateSpace::Entry(const store::StudyName& s
   return entry;
 }
 
-void StateSpace::WriteChanges(store::WriteBatch* batch) const {
+void StateSpace::WriteChanges(store::WriteBatch* batch) {
   for (const auto& [key, slot] : changes_) {
     std::string bytes = slot->message->SerializeAsString();
+    // All that changed is young: turns come between batches.
+    young_bytes_ -= slot->bytes;
     slot->bytes = key.size() + bytes.size();
+    young_bytes_ += slot->bytes;
     if (bytes.empty()) {
       batch->Delete(key);
     } else {
@@ -138,7 +141,11 @@ void StateSpace::EndBatch() {
   changes_.clear();
   entries_.clear();
   refused_arrivals_.clear();
-  for (const std::string& key : passing_) young_.erase(key);
+  for (const std::string& key : passing_) {
+    const auto passing = young_.find(key);
+    young_bytes_ -= passing->second->bytes;
+    young_.erase(passing);
+  }
   passing_.clear();
   if (young_bytes_ <= cache_bytes_ / 2) return;
   old_ = std::move(young_);

@@ -93,7 +93,7 @@ class StateSpace {
                                              std::int64_t sequence) const;
 
   // Adds all that was changed to `batch`.
-  void WriteChanges(store::WriteBatch* batch) const;
+  void WriteChanges(store::WriteBatch* batch);
   // The batch is written: begins the next.
   void EndBatch();
 

@@ -120,9 +120,9 @@ for (seed in seq_len(data_sets)) {
   check(sprintf("log_rank %d", seed), ours$statistic, plain$chisq, 1e-9)
   check(sprintf("log_rank %d", seed), ours$p_value, pchisq(plain$chisq, length(arms) - 1, lower.tail = FALSE), 1e-9)
   cox <- coxph(Surv(time, event) ~ arm + strata(block), units, ties = "exact",
-               control = coxph.control(eps = 1e-12, iter.max = 50))
+               control = coxph.control(eps = 1e-12, toler.chol = 1e-13, iter.max = 50))
   robust <- coxph(Surv(time, event) ~ arm, units, ties = "efron", cluster = block,
-                  control = coxph.control(eps = 1e-12, iter.max = 50))
+                  control = coxph.control(eps = 1e-12, toler.chol = 1e-13, iter.max = 50))
   for (arm in others) {
     name <- paste0("arm", arm)
     ours <- estimate(measure = "hazard_ratio", method = "cox_stratified_by_block", arm = arm, against = "control")

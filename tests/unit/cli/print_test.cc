@@ -91,6 +91,24 @@ TEST(ResultText, SaysWhatCanNotBeEstimated) {
   EXPECT_THAT(text, Not(HasSubstr("nan")));
 }
 
+TEST(ResultText, BreaksWideTablesToEightyColumns) {
+  analysis::v1::Result result;
+  auto* table = result.add_tables();
+  table->set_title("By day");
+  for (const char* heading : {"arm", "day", "still under way that day", "reached on that very day",
+                              "no longer followed up by anyone", "share that had reached it"}) {
+    table->add_columns(heading);
+  }
+  auto* row = table->add_rows();
+  row->add_cells()->set_text("husk_on");
+  for (int i = 0; i < 5; ++i) row->add_cells()->set_number(12.5);
+  const std::string text = ResultText(result);
+  EXPECT_THAT(text, HasSubstr("husk_on"));
+  for (const absl::string_view line : absl::StrSplit(absl::string_view(text), '\n')) {
+    EXPECT_LE(line.size(), 80U) << line;
+  }
+}
+
 TEST(NumberWords, WritesFourSignificantDigits) {
   EXPECT_EQ(NumberWords(0), "0");
   EXPECT_EQ(NumberWords(9.125), "9.125");

@@ -192,6 +192,19 @@ TEST(Propose, WorksWithoutAProtocol) {
   EXPECT_EQ(rooted->means(), MEANS_REACHED_ON);
 }
 
+TEST(Propose, TellsArmsThatDifferInALittleWordWithoutAProtocol) {
+  const auto table = ParseTable(
+      "Grower,Husk on sown,Husk on lost on,Husk off sown,Husk off lost on\n"
+      "g1,25/03/2027,28/03/2027,25/03/2027,\ng2,26/03/2027,,26/03/2027,29/03/2027\n");
+  ASSERT_TRUE(table.ok());
+  const Proposal proposal = Propose(*table, nullptr, {});
+  EXPECT_THAT(proposal.questions, IsEmpty());
+  EXPECT_EQ(proposal.mapping.layout(), LAYOUT_GROWER_ROWS);
+  ASSERT_NE(Find(proposal, "Husk on lost on"), nullptr);
+  EXPECT_EQ(Find(proposal, "Husk on lost on")->arm(), "husk_on");
+  EXPECT_EQ(Find(proposal, "Husk off sown")->arm(), "husk_off");
+}
+
 TEST(Propose, WarnsWhereNothingNamesTheGrower) {
   const Proposal proposal = Proposed("control start,treatment start\n2027-03-04,2027-03-04\n");
   EXPECT_THAT(ProposalText(proposal), HasSubstr("row_number: true"));

@@ -64,6 +64,23 @@ TEST(RowOutcome, SaysHowToMendARowThatWasChangedAfterItWasTaken) {
   EXPECT_THAT(OutcomeText(outcome, false), HasSubstr("--correct"));
 }
 
+TEST(RowOutcome, SaysOnceWhatARowWaitsForAndNotBesideARefusal) {
+  SheetRecords sheet;
+  sheet.rows = {2, 3};
+  sheet.records = {Draft({2}, "a"), Draft({2}, "b"), Draft({3}, "c"), Draft({3}, "d")};
+  auto waiting = Receipt(intake::v1::OUTCOME_PENDING);
+  waiting.mutable_judgement()->add_waits_for("block g1 is not started yet");
+  auto refused = Receipt(intake::v1::OUTCOME_REFUSED);
+  refused.mutable_judgement()->add_problems()->set_message("too warm");
+  const SheetOutcome outcome =
+      JoinOutcomes(sheet, std::vector<intake::v1::Receipt>{waiting, waiting, refused, waiting});
+  EXPECT_EQ(outcome.lines.size(), 3U);
+  const std::string text = OutcomeText(outcome, false);
+  EXPECT_THAT(text, HasSubstr("row 2: waits: block g1 is not started yet"));
+  EXPECT_THAT(text, HasSubstr("row 3: too warm"));
+  EXPECT_THAT(text, Not(HasSubstr("row 3: waits")));
+}
+
 TEST(RowOutcome, GuardsCellsThatASpreadsheetWouldRun) {
   SheetRecords sheet;
   sheet.rows = {2};

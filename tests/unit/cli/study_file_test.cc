@@ -83,5 +83,16 @@ TEST(StudyFile, NamesRowAndColumnOfEveryWrongCell) {
                   HasSubstr("row 4, column \"n_treated\" (C): is 0")));
 }
 
+TEST(StudyFile, TakesWholeNumbersThatAreWrittenWithAFraction) {
+  EXPECT_THAT(Problems("study,events_treated,n_treated,events_control,n_control\na,5.0,9.0,1,2\n"),
+              ElementsAre());
+}
+
+TEST(StudyFile, NamesWrongCellsBesideARaggedRow) {
+  EXPECT_THAT(Problems("study,effect,variance\na,1,1,9\nb,x,1\n"),
+              ElementsAre(HasSubstr("row 2: has 4 cells"),
+                          HasSubstr("row 3, column \"effect\" (B): \"x\" is not a number")));
+}
+
 }  // namespace
 }  // namespace plumule::cli
