@@ -85,10 +85,12 @@ int Run(const Options& options) {
   Tally tally;
   const absl::Status sent = SendAll(server, options.study, *lines, &tally);
   if (!sent.ok()) {
-    return Fail(3,
-                absl::StrCat(client::Explain(sent), "\n", tally.answered(), " of ", lines->size(),
-                             " records are stored or were refused:\n", tally.Counts(""),
-                             "Send the same file again later: nothing is stored twice."));
+    if (tally.answered() > 0) {
+      std::cout << options.study << ": " << tally.answered() << " of " << lines->size()
+                << " records answered; send the file again, nothing is stored twice\n"
+                << tally.Counts("");
+    }
+    return Fail(3, client::Explain(sent));
   }
   const std::string of_pending = AskForPending(server, options.study, *lines, tally);
   std::cout << options.study << ": " << lines->size() << " records sent\n"

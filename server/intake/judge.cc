@@ -29,6 +29,29 @@ using protocol::CompiledProtocol;
 
 std::string Spell(std::int32_t day) { return protocol::SpellDate(log::DayOf(day)); }
 
+// A fact of a unit put in its place for as long as this lives: units hold too much to be copied for
+// each look.
+class Trial {
+ public:
+  Trial(const Effect& effect, UnitState* unit) : unit_(unit) {
+    undo_.corrects = effect.placed.fact.record_id();
+    undo_.placed.kind = effect.placed.kind;
+    const Fact* old = effect.corrects.empty() ? nullptr
+                                              : log::FindFact(effect.placed, effect.corrects,
+                                                              GrowerState(), BlockState(), *unit);
+    undo_.withdraws = old == nullptr;
+    if (old != nullptr) undo_.placed.fact = *old;
+    log::Fold::ChangeFacts(effect, nullptr, nullptr, unit_);
+  }
+  ~Trial() { log::Fold::ChangeFacts(undo_, nullptr, nullptr, unit_); }
+  Trial(const Trial&) = delete;
+  Trial& operator=(const Trial&) = delete;
+
+ private:
+  UnitState* const unit_;
+  Effect undo_;
+};
+
 // One record before the state that it meets.
 class Hearing {
  public:
@@ -46,7 +69,7 @@ class Hearing {
     PLUMULE_ASSIGN_OR_RETURN(const auto block, space_.Block(study_, placed_.block));
     const std::string owner = placed_.grower.empty() ? block->grower() : placed_.grower;
     PLUMULE_ASSIGN_OR_RETURN(const auto grower, space_.Grower(study_, owner));
-    PLUMULE_ASSIGN_OR_RETURN(const auto unit, space_.Unit(study_, placed_.block, placed_.unit));
+    PLUMULE_ASSIGN_OR_RETURN(auto unit, space_.Unit(study_, placed_.block, placed_.unit));
     CheckOwner(*block);
     CheckWithdrawal(*grower);
     // What is withdrawn already can be withdrawn again: nothing changes.
@@ -58,7 +81,7 @@ class Hearing {
     CheckFact(*grower, *block, *unit);
     if (!judgement_->problems().empty()) return absl::OkStatus();
     PLUMULE_RETURN_IF_ERROR(CheckUnique(*grower, *block, *unit));
-    return CheckRules(*grower, *block, *unit);
+    return CheckRules(*grower, *block, &unit);
   }
 
  private:
@@ -267,7 +290,7 @@ class Hearing {
 
   absl::Status CheckUnique(const GrowerState& grower, const BlockState& block,
                            const UnitState& unit) {
-    if (effect_.withdraws) return absl::OkStatus();
+    if (effect_.withdraws || protocol_.unique_in_study().empty()) return absl::OkStatus();
     const Fact* old = log::FindFact(placed_, effect_.corrects, grower, block, unit);
     for (const protocol::CompiledUnique& rule : protocol_.unique_in_study()) {
       const std::string& variable = protocol_.variable(rule.variable).id();
@@ -289,38 +312,44 @@ class Hearing {
 
   // What is around the record, before and after it.
   absl::Status CheckRules(const GrowerState& grower, const BlockState& block,
-                          const UnitState& unit) {
-    GrowerState new_grower;
-    BlockState new_block;
-    UnitState new_unit;
-    const bool whole = placed_.kind == FactKind::kJoined || placed_.kind == FactKind::kWithdrew ||
-                       placed_.kind == FactKind::kBlockStarted;
-    if (whole) new_grower = grower;
-    if (whole || placed_.kind == FactKind::kUnitStarted) new_block = block;
-    new_unit = unit;
-    log::Fold::ChangeFacts(effect_, &new_grower, &new_block, &new_unit);
+                          log::StateOf<UnitState>* unit) {
     switch (placed_.kind) {
       case FactKind::kWithdrew:
         return absl::OkStatus();
-      case FactKind::kJoined: {
-        Compare(log::GrowerDepartures(protocol_, grower),
-                log::GrowerDepartures(protocol_, new_grower));
-        for (const std::string& id : grower.blocks()) {
-          PLUMULE_ASSIGN_OR_RETURN(const auto held, space_.Block(study_, id));
-          PLUMULE_RETURN_IF_ERROR(CompareBlock(grower, new_grower, *held, *held, id));
-        }
+      case FactKind::kJoined:
+        return CheckAroundGrower(grower);
+      case FactKind::kBlockStarted: {
+        GrowerState new_grower = grower;
+        BlockState new_block = block;
+        log::Fold::ChangeFacts(effect_, &new_grower, &new_block, nullptr);
+        return CompareBlock(grower, grower, block, new_block, placed_.block);
+      }
+      case FactKind::kUnitStarted: {
+        BlockState new_block = block;
+        UnitState new_unit = **unit;
+        log::Fold::ChangeFacts(effect_, nullptr, &new_block, &new_unit);
+        PLUMULE_RETURN_IF_ERROR(CompareUnits(grower, block, new_block, new_unit));
+        Compare(log::UnitDepartures(protocol_, grower, block, **unit),
+                log::UnitDepartures(protocol_, grower, new_block, new_unit));
         return absl::OkStatus();
       }
-      case FactKind::kBlockStarted:
-        return CompareBlock(grower, grower, block, new_block, placed_.block);
-      case FactKind::kUnitStarted:
-        PLUMULE_RETURN_IF_ERROR(CompareUnits(grower, block, new_block, new_unit));
-        break;
-      default:
-        break;
+      default: {
+        const std::vector<Departure> before = log::UnitDepartures(protocol_, grower, block, **unit);
+        const Trial trial(effect_, unit->Borrow());
+        Compare(before, log::UnitDepartures(protocol_, grower, block, **unit));
+        return absl::OkStatus();
+      }
     }
-    Compare(log::UnitDepartures(protocol_, grower, block, unit),
-            log::UnitDepartures(protocol_, grower, block, new_unit));
+  }
+
+  absl::Status CheckAroundGrower(const GrowerState& grower) {
+    GrowerState new_grower = grower;
+    log::Fold::ChangeFacts(effect_, &new_grower, nullptr, nullptr);
+    Compare(log::GrowerDepartures(protocol_, grower), log::GrowerDepartures(protocol_, new_grower));
+    for (const std::string& id : grower.blocks()) {
+      PLUMULE_ASSIGN_OR_RETURN(const auto held, space_.Block(study_, id));
+      PLUMULE_RETURN_IF_ERROR(CompareBlock(grower, new_grower, *held, *held, id));
+    }
     return absl::OkStatus();
   }
 

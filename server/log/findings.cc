@@ -2,8 +2,6 @@
 
 #include <algorithm>
 #include <cstdlib>
-#include <iterator>
-#include <map>
 #include <optional>
 #include <set>
 #include <string>
@@ -130,22 +128,30 @@ std::optional<double> NumberIn(const Answer* answer) {
 // Looks of one day count as one, with the largest of their values: their order is not known.
 void JudgeMonotone(const CompiledProtocol& protocol, const UnitState& unit,
                    std::vector<Departure>* out) {
+  struct DayValue {
+    std::int32_t day;
+    double value;
+  };
   for (const protocol::CompiledMonotone& rule : protocol.monotone()) {
     const std::string& variable = protocol.variable(rule.variable).id();
-    std::map<std::int32_t, double> by_day;
+    std::optional<DayValue> previous, current;
+    const auto compare = [&] {
+      if (previous && current && previous->value - current->value > rule.tolerated_drop) {
+        out->push_back({Kind::kMonotone, rule.rule, 0, previous->day, current->day});
+      }
+    };
     for (const Fact& look : unit.looks()) {
       const auto value = NumberIn(FindAnswer(look, variable));
       if (!value) continue;
-      const auto [at, added] = by_day.emplace(look.day(), *value);
-      if (!added) at->second = std::max(at->second, *value);
-    }
-    for (auto at = by_day.begin(); at != by_day.end(); ++at) {
-      if (at == by_day.begin()) continue;
-      const auto previous = std::prev(at);
-      if (previous->second - at->second > rule.tolerated_drop) {
-        out->push_back({Kind::kMonotone, rule.rule, 0, previous->first, at->first});
+      if (current && current->day == look.day()) {
+        current->value = std::max(current->value, *value);
+        continue;
       }
+      compare();
+      previous = current;
+      current = DayValue{look.day(), *value};
     }
+    compare();
   }
 }
 

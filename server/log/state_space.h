@@ -37,6 +37,8 @@ class StateOf {
       : slot_(slot), key_(std::move(key)), changes_(log) {}
   const T& operator*() const { return static_cast<const T&>(*slot_->message); }
   const T* operator->() const { return &**this; }
+  // The message, for a change that is taken back before anything else reads it.
+  T* Borrow() { return static_cast<T*>(slot_->message.get()); }
   // The message to change; it is written with the batch.
   T* Change() {
     if (!slot_->changed) {

@@ -45,6 +45,11 @@ absl::StatusOr<access::Admission> Edge::Admit(const grpc::ServerContextBase& con
   return guard_.Admit(&rule, AuthorizationOf(context), resource);
 }
 
+absl::Status Edge::Recheck(const grpc::ServerContextBase& context, const access::MethodRule& rule,
+                           const Resource& resource) const {
+  return guard_.Admit(&rule, AuthorizationOf(context), resource).status();
+}
+
 grpc::Status Edge::Answer(const access::MethodRule& rule, const absl::Status& status) const {
   // Nobody reads the answer of a call that was given up.
   if (absl::IsCancelled(status)) return grpc::Status::CANCELLED;

@@ -69,6 +69,11 @@ class Edge {
                                           const access::MethodRule& rule,
                                           const Resource& resource) const;
 
+  // The same for a stream that was admitted before and goes on: its key may have been revoked
+  // since.
+  absl::Status Recheck(const grpc::ServerContextBase& context, const access::MethodRule& rule,
+                       const Resource& resource) const;
+
   // A reactor that answers with an error at once.
   grpc::ServerUnaryReactor* Refuse(const access::MethodRule& rule, const absl::Status& error);
 

@@ -29,7 +29,7 @@ absl::Status BadSequence() {
 LogStream* LogStream::Open(Edge& edge, const store::Store& store, intake::Intake& intake,
                            grpc::CallbackServerContext* context,
                            const intake::v1::ReadLogRequest& request) {
-  std::shared_ptr<LogStream> stream(new LogStream(edge, store, request));
+  std::shared_ptr<LogStream> stream(new LogStream(edge, store, context, request));
   stream->self_ = stream;
   edge.calls().Enter(stream.get());
   absl::StatusOr<access::Admission> admission =
@@ -40,10 +40,11 @@ LogStream* LogStream::Open(Edge& edge, const store::Store& store, intake::Intake
   return stream.get();
 }
 
-LogStream::LogStream(Edge& edge, const store::Store& store,
+LogStream::LogStream(Edge& edge, const store::Store& store, grpc::CallbackServerContext* context,
                      const intake::v1::ReadLogRequest& request)
     : edge_(edge),
       store_(store),
+      context_(context),
       follow_(request.follow()),
       ticket_(edge.calls()),
       next_(std::max<std::int64_t>(request.from_sequence(), 1)) {}
@@ -134,7 +135,10 @@ void LogStream::Fetch() {
   }
   std::deque<intake::v1::ReadLogResponse> portion;
   std::size_t bytes = 0;
-  absl::Status status = FindEnd();
+  absl::Status status = edge_.Recheck(
+      *context_, kRule,
+      access::RequestedResource{access::ResourceKind::kStudy, "study", study_.Format()});
+  if (status.ok()) status = FindEnd();
   if (status.ok() && from <= last_) {
     status = log::ReadEntries(
         store_, study_, from, kMostFetched,

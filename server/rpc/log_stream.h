@@ -33,7 +33,8 @@ class LogStream final : public grpc::ServerWriteReactor<intake::v1::ReadLogRespo
   void EndSoon() override;
 
  private:
-  LogStream(Edge& edge, const store::Store& store, const intake::v1::ReadLogRequest& request);
+  LogStream(Edge& edge, const store::Store& store, grpc::CallbackServerContext* context,
+            const intake::v1::ReadLogRequest& request);
 
   void OnWriteDone(bool ok) override;
   void OnCancel() override;
@@ -53,6 +54,7 @@ class LogStream final : public grpc::ServerWriteReactor<intake::v1::ReadLogRespo
 
   Edge& edge_;
   const store::Store& store_;
+  grpc::CallbackServerContext* const context_;
   const bool follow_;
   OpenCalls::Ticket ticket_;
   std::shared_ptr<LogStream> self_;

@@ -178,6 +178,10 @@ void RecordStream::SubmitBuffered() {
     actor = ActorOf(admission_->caller);
     ++submissions_;
   }
+  const absl::Status allowed = edge_.Recheck(
+      *context_, kRule,
+      access::RequestedResource{access::ResourceKind::kStudy, "study", study.Format()});
+  if (!allowed.ok()) return GiveUpSubmission(allowed);
   std::vector<intake::v1::Record> records = *sent;
   intake_.Submit(study, std::move(records), std::move(actor),
                  [self = shared_from_this(), sent](intake::Answers answers) {
@@ -185,6 +189,14 @@ void RecordStream::SubmitBuffered() {
                  });
   const absl::MutexLock lock(&mutex_);
   submitting_ = false;
+  Advance();
+}
+
+void RecordStream::GiveUpSubmission(absl::Status error) {
+  const absl::MutexLock lock(&mutex_);
+  --submissions_;
+  submitting_ = false;
+  Fail(std::move(error));
   Advance();
 }
 

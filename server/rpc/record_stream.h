@@ -70,6 +70,7 @@ class RecordStream final : public grpc::ServerBidiReactor<intake::v1::RecordStre
 
   // On a reader thread of the edge.
   void SubmitBuffered();
+  void GiveUpSubmission(absl::Status error);
   // On the committer's thread, or within Submit if it took nothing.
   void Answered(const std::shared_ptr<std::vector<intake::v1::Record>>& sent,
                 intake::Answers answers);

@@ -4,6 +4,7 @@
 #include <google/protobuf/message.h>
 #include <gtest/gtest.h>
 
+#include <chrono>
 #include <set>
 
 #include "absl/strings/match.h"
@@ -68,12 +69,16 @@ std::string RequestOf(const MethodRule& rule, const std::string& community,
 
 class AccessIntegrationTest : public testing::Test {
  protected:
+  GenericAnswer Answer(const MethodRule& rule, const std::optional<std::string>& key,
+                       const SampleCommunity& community) {
+    return CallByName(server_.address(), std::string(rule.method),
+                      key.has_value() ? std::optional("Bearer " + *key) : std::nullopt,
+                      RequestOf(rule, community.name, community.study));
+  }
+
   std::string Reason(const MethodRule& rule, const std::optional<std::string>& key,
                      const SampleCommunity& community) {
-    const GenericAnswer answer =
-        CallByName(server_.address(), std::string(rule.method),
-                   key.has_value() ? std::optional("Bearer " + *key) : std::nullopt,
-                   RequestOf(rule, community.name, community.study));
+    const GenericAnswer answer = Answer(rule, key, community);
     return answer.status.ok() ? "ok" : client::Reason(client::FromGrpc(answer.status));
   }
 
@@ -128,7 +133,12 @@ TEST_F(AccessIntegrationTest, AnotherCommunitySeesNothingWhetherItIsThereOrNot) 
     for (const std::string& key :
          {balcony_.organizer_key, balcony_.intake_key, balcony_.researcher_key}) {
       EXPECT_EQ(Reason(rule, key, rooftop_), "not_allowed") << rule.method;
-      EXPECT_EQ(Reason(rule, key, nowhere), "not_allowed") << rule.method;
+      // Not one byte of the answer differs.
+      const grpc::Status there = Answer(rule, key, rooftop_).status;
+      const grpc::Status missing = Answer(rule, key, nowhere).status;
+      EXPECT_EQ(missing.error_code(), there.error_code()) << rule.method;
+      EXPECT_EQ(missing.error_message(), there.error_message()) << rule.method;
+      EXPECT_EQ(missing.error_details(), there.error_details()) << rule.method;
     }
   }
 }
@@ -161,6 +171,59 @@ TEST_F(AccessIntegrationTest, ARevokedKeyOpensNothingFromThenOn) {
                   .ok());
   EXPECT_EQ(client::Reason(intake->Call(&study::v1::StudyService::Stub::GetStudy, get).status()),
             "key_not_valid");
+}
+
+TEST_F(AccessIntegrationTest, ARevokedKeyEndsTheStreamsThatAreOpenUnderIt) {
+  const SampleCommunity garden = MakeCommunity(*operator_, "garden");
+  const auto intake = server_.Connect(garden.intake_key);
+  grpc::ClientContext sending;
+  intake->Authorize(&sending);
+  sending.set_deadline(std::chrono::system_clock::now() + std::chrono::seconds(20));
+  const auto sender = intake->Of<intake::v1::IntakeService::Stub>().RecordStream(&sending);
+  intake::v1::RecordStreamRequest message;
+  intake::v1::RecordStreamResponse receipts;
+  message.set_study(garden.study);
+  ASSERT_TRUE(sender->Write(message));
+  *message.mutable_record() = Joined("before");
+  ASSERT_TRUE(sender->Write(message));
+  ASSERT_TRUE(sender->Read(&receipts));
+
+  const auto researcher = server_.Connect(garden.researcher_key);
+  grpc::ClientContext following;
+  researcher->Authorize(&following);
+  following.set_deadline(std::chrono::system_clock::now() + std::chrono::seconds(20));
+  intake::v1::ReadLogRequest follow;
+  follow.set_study(garden.study);
+  follow.set_follow(true);
+  const auto follower = researcher->Of<intake::v1::LogService::Stub>().ReadLog(&following, follow);
+  intake::v1::ReadLogResponse entry;
+  // The protocol and the grower from before.
+  ASSERT_TRUE(follower->Read(&entry));
+  ASSERT_TRUE(follower->Read(&entry));
+
+  access::v1::ListKeysRequest list;
+  list.set_parent(garden.name);
+  const auto keys = operator_->Call(&access::v1::AccessService::Stub::ListKeys, list);
+  ASSERT_TRUE(keys.ok());
+  for (const auto& key : keys->keys()) {
+    if (key.role() == access::v1::ROLE_ORGANIZER) continue;
+    access::v1::RevokeKeyRequest revoke;
+    revoke.set_name(key.name());
+    ASSERT_TRUE(operator_->Call(&access::v1::AccessService::Stub::RevokeKey, revoke).ok());
+  }
+  *message.mutable_record() = Joined("after");
+  sender->Write(message);
+  EXPECT_FALSE(sender->Read(&receipts));
+  EXPECT_EQ(client::Reason(client::FromGrpc(sender->Finish())), "key_not_valid");
+
+  intake::v1::RecordRequest by_organizer;
+  by_organizer.set_study(garden.study);
+  *by_organizer.mutable_record() = Joined("unseen");
+  ASSERT_TRUE(server_.Connect(garden.organizer_key)
+                  ->Call(&intake::v1::IntakeService::Stub::Record, by_organizer)
+                  .ok());
+  EXPECT_FALSE(follower->Read(&entry));
+  EXPECT_EQ(client::Reason(client::FromGrpc(follower->Finish())), "key_not_valid");
 }
 
 TEST_F(AccessIntegrationTest, AnUnknownMethodIsNotThere) {

@@ -186,9 +186,22 @@ TEST_F(IntakeIntegrationTest, AnswersAStreamOfFiveThousandInTheOrderSent) {
   EXPECT_EQ(entries, 5001);
 }
 
+// What is said of it takes some 3 KiB.
+Record RefusedAtLength(int number) {
+  Record record = Joined(absl::StrCat("g", number));
+  for (int i = 0; i < 20; ++i) {
+    auto* value = record.mutable_joined()->add_values();
+    value->set_variable(absl::StrCat("not-in-the-protocol-", i));
+    value->mutable_value()->set_yes_no(true);
+  }
+  return record;
+}
+
 // A client that does not read its receipts is held back; nothing is lost when it begins to.
 TEST_F(IntakeIntegrationTest, HoldsBackAClientThatDoesNotReadReceipts) {
   constexpr int kRecords = 25'000;
+  // At most 10,000 without a receipt, and what lies in the buffers of both ends.
+  constexpr int kMostTaken = 15'000;
   grpc::ClientContext context;
   intake_->Authorize(&context);
   const auto stream = intake_->Of<IntakeService::Stub>().RecordStream(&context);
@@ -199,16 +212,16 @@ TEST_F(IntakeIntegrationTest, HoldsBackAClientThatDoesNotReadReceipts) {
     request.set_study(community_.study);
     EXPECT_TRUE(stream->Write(request));
     for (int i = 0; i < kRecords; ++i) {
-      *request.mutable_record() = Joined(absl::StrCat("g", i));
+      *request.mutable_record() = RefusedAtLength(i);
       sent[static_cast<std::size_t>(i)] = request.record().record_id();
       if (!stream->Write(request)) break;
       ++written;
     }
     stream->WritesDone();
   });
-  EXPECT_TRUE(Eventually([&] { return Progress().growers() >= 5'000; }));
-  // What is taken without a receipt being read is bounded: receipts fill the connection's window,
-  // then at most 10,000 records are unanswered, then nothing is read.
+  EXPECT_TRUE(Eventually([&] { return Progress().refused() >= 5'000; }));
+  EXPECT_FALSE(Eventually([&] { return Progress().refused() > kMostTaken; }, absl::Seconds(3)));
+  EXPECT_LT(written, kRecords);
   std::vector<std::string> answered;
   intake::v1::RecordStreamResponse response;
   while (stream->Read(&response)) {

@@ -74,5 +74,47 @@ TEST_F(Calendar, AGrowerMayLeaveOnAnyDay) {
   EXPECT_EQ(study_.Judge(withdrew).outcome(), v1::OUTCOME_TAKEN);
 }
 
+TEST_F(Calendar, JoiningAndStartingABlockHaveNoFirstDay) {
+  v1::Record joined = make_.Joined("early");
+  joined.set_happened_on("2026-12-01");
+  study_.Take({joined});
+}
+
+// It is noon in UTC: already the next day at the eastern edge of the calendar, one o'clock at night
+// of the same day at the western.
+class TimeZones : public testing::Test {
+ protected:
+  static study::v1::Protocol In(const std::string& zone) {
+    study::v1::Protocol definition = OpenStudy::Definition();
+    definition.mutable_calendar()->set_time_zone(zone);
+    return definition;
+  }
+  static std::string Look(OpenStudy& study, const std::string& day) {
+    return ReasonsOf(study.Judge(study.make.Observed("b", "c", day, {Number("shoot", 1, "mm")})));
+  }
+};
+
+TEST_F(TimeZones, TomorrowIsThatOfTheStudysPlace) {
+  OpenStudy east(In("Pacific/Kiritimati"));
+  east.StartPair();
+  EXPECT_EQ(Look(east, "2027-04-17"), "");
+  EXPECT_EQ(Look(east, "2027-04-18"), "in_the_future");
+  OpenStudy west(In("Pacific/Pago_Pago"));
+  west.StartPair();
+  EXPECT_EQ(Look(west, "2027-04-16"), "");
+  EXPECT_EQ(Look(west, "2027-04-17"), "in_the_future");
+}
+
+TEST_F(TimeZones, TheGraceEndsWithTheDayOfTheStudysPlace) {
+  OpenStudy east(In("Pacific/Kiritimati"));
+  OpenStudy west(In("Pacific/Pago_Pago"));
+  for (OpenStudy* study : {&east, &west}) {
+    study->StartPair();
+    study->SetToday(absl::CivilDay(2027, 7, 14));
+  }
+  EXPECT_EQ(Look(east, "2027-03-12"), "after_grace");
+  EXPECT_EQ(Look(west, "2027-03-12"), "");
+}
+
 }  // namespace
 }  // namespace plumule::intake

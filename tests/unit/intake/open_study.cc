@@ -8,6 +8,7 @@
 #include "absl/strings/str_format.h"
 #include "absl/strings/str_join.h"
 #include "server/log/log_reader.h"
+#include "server/log/study_reader.h"
 #include "tests/unit/protocol/good_definition.h"
 
 namespace plumule::intake {
@@ -82,6 +83,12 @@ void OpenStudy::StartPair() {
   Take({make.Joined("g"), make.BlockStarted("g", "b"),
         make.UnitStarted("b", "c", "control", "2027-03-10"),
         make.UnitStarted("b", "h", "high", "2027-03-10")});
+}
+
+std::int64_t OpenStudy::Refused() {
+  const auto progress = log::ReadProgress(*store_, name_);
+  EXPECT_TRUE(progress.ok()) << progress.status();
+  return progress.ok() ? progress->refused() : -1;
 }
 
 void OpenStudy::ExpectSound() {

@@ -63,6 +63,8 @@ class OpenStudy {
   // Grower g, block b, units c (control) and h (high), started on 2027-03-10.
   void StartPair();
 
+  // Records kept aside.
+  std::int64_t Refused();
   // The log is whole, and the state is what it says.
   void ExpectSound();
 
