@@ -1,5 +1,7 @@
 #include "plugins/stats/log_rank.h"
 
+#include <algorithm>
+#include <cmath>
 #include <string>
 
 #include "absl/strings/str_cat.h"
@@ -11,25 +13,32 @@
 namespace plumule::stats {
 namespace {
 
-// Adds what one composition says, as often as it occurs.
-void AddRiskSet(const RiskSets& sets, std::size_t set, std::vector<CompensatedSum>& expected,
-                std::vector<CompensatedSum>& covariance) {
-  const std::size_t arms = sets.arms();
-  const auto at_risk = sets.at_risk(set);
-  const double times = sets.multiplicity(set);
-  const auto n = static_cast<double>(Total(at_risk));
-  const auto d = static_cast<double>(Total(sets.events(set)));
-  for (std::size_t a = 0; a < arms; ++a) expected[a].Add(times * d * at_risk[a] / n);
-  if (d == n) return;
-  const double scale = times * d * (n - d) / (n * n * (n - 1));
-  for (std::size_t a = 0; a < arms; ++a) {
-    if (at_risk[a] == 0) continue;
-    for (std::size_t b = 0; b < arms; ++b) {
-      const double others = a == b ? n - at_risk[a] : -static_cast<double>(at_risk[b]);
-      covariance[a * arms + b].Add(scale * at_risk[a] * others);
+// Expected events and their covariance, by arm.
+struct Sums {
+  explicit Sums(std::size_t arms) : expected(arms), covariance(arms * arms) {}
+
+  // Adds what one composition says, as often as it occurs, each event counting `weight`.
+  void Add(const RiskSets& sets, std::size_t set, double weight) {
+    const std::size_t arms = sets.arms();
+    const auto at_risk = sets.at_risk(set);
+    const double times = sets.multiplicity(set);
+    const auto n = static_cast<double>(Total(at_risk));
+    const auto d = static_cast<double>(Total(sets.events(set)));
+    for (std::size_t a = 0; a < arms; ++a) expected[a].Add(weight * times * d * at_risk[a] / n);
+    if (d == n) return;
+    const double scale = weight * weight * times * d * (n - d) / (n * n * (n - 1));
+    for (std::size_t a = 0; a < arms; ++a) {
+      if (at_risk[a] == 0) continue;
+      for (std::size_t b = 0; b < arms; ++b) {
+        const double others = a == b ? n - at_risk[a] : -static_cast<double>(at_risk[b]);
+        covariance[a * arms + b].Add(scale * at_risk[a] * others);
+      }
     }
   }
-}
+
+  std::vector<CompensatedSum> expected;
+  std::vector<CompensatedSum> covariance;
+};
 
 std::vector<double> Values(const std::vector<CompensatedSum>& sums) {
   std::vector<double> values;
@@ -80,12 +89,10 @@ absl::StatusOr<LogRank> TestLogRank(const Survival& data, Stratification strata)
     ++result.units[arm];
     result.observed[arm] += data.event[row];
   }
-  std::vector<CompensatedSum> expected(arms), covariance(arms * arms);
-  for (std::size_t set = 0; set < sets.size(); ++set) {
-    AddRiskSet(sets, set, expected, covariance);
-  }
-  result.expected = Values(expected);
-  result.covariance = Values(covariance);
+  Sums sums(arms);
+  for (std::size_t set = 0; set < sets.size(); ++set) sums.Add(sets, set, 1);
+  result.expected = Values(sums.expected);
+  result.covariance = Values(sums.covariance);
 
   // With exact ties "beats" means exactly that an event compared two arms.
   const Comparability comparability(sets, Ties::kExact);
@@ -98,6 +105,62 @@ absl::StatusOr<LogRank> TestLogRank(const Survival& data, Stratification strata)
   result.test = ReferToChiSquare(inverse.QuadraticForm(excess), comparability.degrees_of_freedom());
   result.informative_strata = sets.strata_with_choice();
   result.remark = Remark(comparability);
+  return result;
+}
+
+absl::StatusOr<ChiSquareTest> TestTrend(const LogRank& log_rank, std::span<const double> scores) {
+  const std::size_t arms = log_rank.expected.size();
+  if (scores.size() != arms) {
+    return absl::InvalidArgumentError(
+        absl::StrCat("there are ", scores.size(), " scores for ", arms, " arms"));
+  }
+  for (std::size_t arm = 0; arm < arms; ++arm) {
+    if (std::isfinite(scores[arm])) continue;
+    return absl::InvalidArgumentError(
+        absl::StrCat("the score of arm ", arm, " is ", scores[arm], "; it must be finite"));
+  }
+  // Counted from the smallest and in units of the range: huge or far away scores lose no digits.
+  const auto [least, most] = std::minmax_element(scores.begin(), scores.end());
+  if (arms == 0 || *least == *most) return ReferToChiSquare(0, 0);
+  std::vector<double> weight;
+  for (const double score : scores) weight.push_back((score - *least) / (*most - *least));
+  CompensatedSum excess, variance, scale;
+  for (std::size_t a = 0; a < arms; ++a) {
+    excess.Add(weight[a] * static_cast<double>(log_rank.observed[a]));
+    excess.Add(-weight[a] * log_rank.expected[a]);
+    scale.Add(log_rank.covariance[a * arms + a]);
+    for (std::size_t b = 0; b < arms; ++b) {
+      variance.Add(weight[a] * weight[b] * log_rank.covariance[a * arms + b]);
+    }
+  }
+  if (variance.value() <= 1e-12 * scale.value()) return ReferToChiSquare(0, 0);
+  return ReferToChiSquare(excess.value() * excess.value() / variance.value(), 1);
+}
+
+absl::StatusOr<WeightedLogRank> TestPetoPeto(const Survival& data) {
+  if (absl::Status status = Validate(data); !status.ok()) return status;
+  const RiskSets sets(data, Stratification::kNone, RiskSets::Times::kKeep);
+  const std::size_t arms = sets.arms();
+  Sums sums(arms);
+  std::vector<CompensatedSum> observed(arms);
+  double not_yet = 1;
+  for (std::size_t set = 0; set < sets.size(); ++set) {
+    sums.Add(sets, set, not_yet);
+    for (std::size_t arm = 0; arm < arms; ++arm) observed[arm].Add(not_yet * sets.events(set)[arm]);
+    const auto n = static_cast<double>(Total(sets.at_risk(set)));
+    not_yet *= (n - static_cast<double>(Total(sets.events(set)))) / n;
+  }
+  WeightedLogRank result{.observed = Values(observed),
+                         .expected = Values(sums.expected),
+                         .covariance = Values(sums.covariance)};
+  std::vector<double> excess(arms);
+  for (std::size_t arm = 0; arm < arms; ++arm) {
+    excess[arm] = result.observed[arm] - result.expected[arm];
+  }
+  const Comparability comparability(sets, Ties::kExact);
+  const GroupedInverse inverse =
+      InvertWithinGroups(result.covariance, comparability.linked(), /*reference=*/-1);
+  result.test = ReferToChiSquare(inverse.QuadraticForm(excess), comparability.degrees_of_freedom());
   return result;
 }
 

@@ -2,6 +2,7 @@
 #define PLUMULE_PLUGINS_STATS_LOG_RANK_H_
 
 #include <cstdint>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -40,6 +41,26 @@ struct LogRank {
 //
 // Errors as Validate(). O(n log n + c k³), c = distinct risk-set compositions ≤ events.
 absl::StatusOr<LogRank> TestLogRank(const Survival& data, Stratification strata);
+
+// Tarone's test of a trend over ordered arms (1975, Biometrika 62:679): (Σ w (O − E))² / wᵀVw on
+// one degree of freedom, with a score w an arm; only their spacing matters. Ties and strata as in
+// `log_rank`. Test `trend`. No degrees of freedom where the scores don't tell compared arms apart.
+//
+// INVALID_ARGUMENT unless there is one finite score an arm. O(k²).
+absl::StatusOr<ChiSquareTest> TestTrend(const LogRank& log_rank, std::span<const double> scores);
+
+// Test `peto_peto`: each event counts with the share of all units not yet there just before it, the
+// left-continuous pooled Kaplan–Meier estimate, so that early differences count more (Peto & Peto
+// 1972, JRSS A 135:185; Harrington & Fleming 1982, Biometrika 69:553, ρ = 1). As survdiff(rho = 1).
+struct WeightedLogRank {
+  std::vector<double> observed = {};    // by arm: sum of the weights of its events
+  std::vector<double> expected = {};    // the same if the arms did not differ
+  std::vector<double> covariance = {};  // k × k, row-major, of observed − expected
+  ChiSquareTest test = {};              // degrees of freedom as in LogRank
+};
+
+// Blocks are ignored. Errors as Validate(). O(n log n + c k²), c = distinct event times.
+absl::StatusOr<WeightedLogRank> TestPetoPeto(const Survival& data);
 
 }  // namespace plumule::stats
 

@@ -40,7 +40,7 @@ std::int64_t Total(std::span<const std::int32_t> counts) {
   return std::accumulate(counts.begin(), counts.end(), std::int64_t{0});
 }
 
-RiskSets::RiskSets(const Survival& data, Stratification strata)
+RiskSets::RiskSets(const Survival& data, Stratification strata, Times times)
     : arms_(static_cast<std::size_t>(data.arms)) {
   const std::vector<Row> rows = SortedRows(data, strata);
   std::vector<std::int32_t> at_risk(arms_), events(arms_);
@@ -59,6 +59,7 @@ RiskSets::RiskSets(const Survival& data, Stratification strata)
       const std::int64_t had_event = Total(events);
       if (had_event == 0) continue;
       Append(at_risk, events, 1);
+      if (times == Times::kKeep) times_.push_back(time);
       const bool several = ArmsAtRisk(at_risk) > 1;
       company |= several;
       choice |= several && had_event < Total(at_risk);
@@ -98,34 +99,41 @@ void RiskSets::Append(std::span<const std::int32_t> at_risk, std::span<const std
   multiplicity_.push_back(multiplicity);
 }
 
-void RiskSets::SortAndMerge() {
+int RiskSets::CompareSets(std::size_t a, std::size_t b) const {
+  if (!times_.empty() && times_[a] != times_[b]) return times_[a] < times_[b] ? -1 : 1;
   const std::size_t width = 2 * arms_;
-  const auto composition = [&](std::size_t set) {
-    return std::span<const std::int32_t>(counts_).subspan(set * width, width);
-  };
+  const auto first = std::span<const std::int32_t>(counts_).subspan(a * width, width);
+  const auto second = std::span<const std::int32_t>(counts_).subspan(b * width, width);
+  const auto order = std::lexicographical_compare_three_way(first.begin(), first.end(),
+                                                            second.begin(), second.end());
+  return order < 0 ? -1 : (order > 0 ? 1 : 0);
+}
+
+void RiskSets::SortAndMerge() {
   std::vector<std::size_t> order(size());
   std::iota(order.begin(), order.end(), std::size_t{0});
-  const auto before = [&](std::size_t a, std::size_t b) {
-    return std::lexicographical_compare(composition(a).begin(), composition(a).end(),
-                                        composition(b).begin(), composition(b).end());
-  };
+  const auto before = [&](std::size_t a, std::size_t b) { return CompareSets(a, b) < 0; };
   // One stratum comes sorted: its risk sets only grow.
   if (!std::is_sorted(order.begin(), order.end(), before)) {
     std::sort(order.begin(), order.end(), before);
   }
   std::vector<std::int32_t> counts;
   std::vector<std::int64_t> multiplicity;
+  std::vector<double> times;
   for (std::size_t i = 0; i < order.size(); ++i) {
-    const auto current = composition(order[i]);
-    if (i > 0 && std::equal(current.begin(), current.end(), composition(order[i - 1]).begin())) {
+    if (i > 0 && CompareSets(order[i], order[i - 1]) == 0) {
       multiplicity.back() += multiplicity_[order[i]];
       continue;
     }
-    counts.insert(counts.end(), current.begin(), current.end());
+    const auto composition =
+        std::span<const std::int32_t>(counts_).subspan(order[i] * 2 * arms_, 2 * arms_);
+    counts.insert(counts.end(), composition.begin(), composition.end());
     multiplicity.push_back(multiplicity_[order[i]]);
+    if (!times_.empty()) times.push_back(times_[order[i]]);
   }
   counts_ = std::move(counts);
   multiplicity_ = std::move(multiplicity);
+  times_ = std::move(times);
 }
 
 }  // namespace plumule::stats

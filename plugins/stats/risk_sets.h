@@ -17,17 +17,25 @@ namespace plumule::stats {
 // small blocks shrink to a handful of compositions. 8 · arms + 8 bytes each.
 class RiskSets {
  public:
+  enum class Times {
+    kForget,  // like compositions of any times are one
+    kKeep,    // like compositions of one time are one; they come by ascending time
+  };
+
   // `data` must have passed Validate(). O(n log n).
-  RiskSets(const Survival& data, Stratification strata);
+  RiskSets(const Survival& data, Stratification strata, Times times = Times::kForget);
 
   std::size_t size() const { return multiplicity_.size(); }
   std::size_t arms() const { return arms_; }
   std::span<const std::int32_t> at_risk(std::size_t set) const { return Counts(set, 0); }
   std::span<const std::int32_t> events(std::size_t set) const { return Counts(set, arms_); }
   double multiplicity(std::size_t set) const { return static_cast<double>(multiplicity_[set]); }
+  // Days; with Times::kKeep only.
+  double time(std::size_t set) const { return times_[set]; }
 
   // The same events with everybody compared only with arms of the same group: each risk set falls
-  // apart into one for each group that had an event in it. `group` has one label an arm.
+  // apart into one for each group that had an event in it. `group` has one label an arm. Times are
+  // forgotten.
   RiskSets Within(std::span<const int> group) const;
 
   std::int64_t strata() const { return strata_; }
@@ -45,10 +53,12 @@ class RiskSets {
   void Append(std::span<const std::int32_t> at_risk, std::span<const std::int32_t> events,
               std::int64_t multiplicity);
   void SortAndMerge();
+  int CompareSets(std::size_t a, std::size_t b) const;
 
   std::size_t arms_;
   std::vector<std::int32_t> counts_;  // a set: at risk by arm, then events by arm
   std::vector<std::int64_t> multiplicity_;
+  std::vector<double> times_;  // empty unless kept
   std::int64_t strata_ = 0;
   std::int64_t strata_with_company_ = 0;
   std::int64_t strata_with_choice_ = 0;

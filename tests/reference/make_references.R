@@ -100,6 +100,43 @@ cox <- function(d, ties, stratified, robust) {
        score = if (is.null(fit$score)) NA else fit$score, wald = unname(fit$wald.test))
 }
 
+# Trend over ordered arms: the score test of Cox's model with the arm as a number. With exact ties it
+# is Tarone's statistic; survdiff has no trend test.
+trend <- function(d, stratified) {
+  if (length(unique(d$arm)) < 2 || sum(d$event) == 0) return(NULL)
+  f <- if (stratified) Surv(time, event) ~ arm + strata(block) else Surv(time, event) ~ arm
+  fit <- try(suppressWarnings(coxph(f, d, ties = "exact", control = coxph.control(iter.max = 0))),
+             silent = TRUE)
+  if (inherits(fit, "try-error") || is.null(fit$score) || is.na(fit$score)) return(NULL)
+  fit$score
+}
+
+peto_peto <- function(d) {
+  if (length(unique(d$arm)) < 2) return(NULL)
+  d$arm <- factor(d$arm)
+  fit <- try(survdiff(Surv(time, event) ~ arm, d, rho = 1), silent = TRUE)
+  if (inherits(fit, "try-error")) return(NULL)
+  v <- fit$var[-1, -1, drop = FALSE]
+  ok <- all(fit$exp > 0) && min(eigen(v, TRUE, TRUE)$values) > 1e-9
+  list(arm = I(as.integer(levels(d$arm))), observed = I(fit$obs), expected = I(fit$exp),
+       covariance = I(as.vector(fit$var)), statistic = if (ok) fit$chisq else NA)
+}
+
+# One row an arm but the first, then all together; NULL where Cox's model has no finite fit.
+proportional_hazards <- function(d, stratified, transform) {
+  if (length(unique(d$arm)) < 2 || sum(d$event) == 0) return(NULL)
+  d$arm <- factor(d$arm)
+  f <- if (stratified) Surv(time, event) ~ arm + strata(block) else Surv(time, event) ~ arm
+  warned <- FALSE
+  found <- try(withCallingHandlers({
+    fit <- coxph(f, d, ties = "efron", control = tight)
+    cox.zph(fit, transform = transform, terms = FALSE)$table
+  }, warning = function(w) { warned <<- TRUE; invokeRestart("muffleWarning") }), silent = TRUE)
+  if (inherits(found, "try-error") || warned || anyNA(coef(fit)) || any(abs(coef(fit)) > 15))
+    return(NULL)
+  list(statistic = I(unname(found[, "chisq"])), p = I(unname(found[, "p"])))
+}
+
 # Plain reading of the definition of "first", pair by pair of blocks.
 first_in_block <- function(d) {
   n <- c(arm = 0, against = 0, tied = 0, unknown = 0, unequal = 0)
@@ -132,6 +169,11 @@ survival_case <- function(name, d, tau = NULL) {
        arms = arms, tau = tau, groups = groups,
        contrast = if (both) restricted_contrast(d[d$arm <= 1, ], tau) else NULL,
        log_rank = log_rank(d, arms, FALSE), log_rank_stratified = log_rank(d, arms, TRUE),
+       trend = trend(d, FALSE), trend_stratified = trend(d, TRUE), peto_peto = peto_peto(d),
+       zph_km = proportional_hazards(d, FALSE, "km"),
+       zph_identity = proportional_hazards(d, FALSE, "identity"),
+       zph_km_stratified = proportional_hazards(d, TRUE, "km"),
+       zph_identity_stratified = proportional_hazards(d, TRUE, "identity"),
        cox_exact_stratified = cox(d, "exact", TRUE, FALSE),
        cox_efron_stratified = cox(d, "efron", TRUE, FALSE),
        cox_breslow_stratified = cox(d, "breslow", TRUE, FALSE),

@@ -9,6 +9,7 @@
 #include "plugins/stats/first_in_block.h"
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/log_rank.h"
+#include "plugins/stats/proportional_hazards.h"
 #include "plugins/stats/quantile.h"
 #include "plugins/stats/restricted_mean.h"
 #include "tests/reference/references.h"
@@ -183,6 +184,89 @@ TEST_F(SurvivalReference, LogRankAgreesWithSurvdiff) {
   });
   EXPECT_GE(tally_.comparisons("log_rank p"), 200);
   EXPECT_GE(tally_.comparisons("log_rank_stratified_by_block p"), 150);
+}
+
+TEST_F(SurvivalReference, TrendsAgreeWithTheScoreTestOfANumericArm) {
+  const auto check = [&](const Units& units, const json& theirs, st::Stratification strata,
+                         const std::string& name) {
+    const auto log_rank = st::TestLogRank(units.view(), strata);
+    ASSERT_TRUE(log_rank.ok()) << log_rank.status();
+    std::vector<double> scores;
+    for (int arm = 0; arm < units.arms; ++arm) scores.push_back(arm);
+    const auto ours = st::TestTrend(*log_rank, scores);
+    ASSERT_TRUE(ours.ok()) << ours.status();
+    if (theirs.is_null()) return tally_.LeaveOut("R has no score test");
+    if (ours->degrees_of_freedom == 0) {
+      EXPECT_LT(theirs.get<double>(), 1e-9) << name;
+      return tally_.LeaveOut("no event compares two arms");
+    }
+    tally_.Compare(name, ours->statistic, theirs.get<double>(), kClosedForm);
+  };
+  ForEachDataSet([&](const Units& units, const json& figures) {
+    check(units, figures.at("trend"), st::Stratification::kNone, "trend");
+    check(units, figures.at("trend_stratified"), st::Stratification::kByBlock, "trend by block");
+  });
+  EXPECT_GE(tally_.comparisons("trend"), 200);
+  EXPECT_GE(tally_.comparisons("trend by block"), 150);
+}
+
+TEST_F(SurvivalReference, PetoPetoAgreesWithSurvdiffRhoOne) {
+  ForEachDataSet([&](const Units& units, const json& figures) {
+    const json& theirs = figures.at("peto_peto");
+    const auto ours = st::TestPetoPeto(units.view());
+    ASSERT_TRUE(ours.ok()) << ours.status();
+    if (theirs.is_null()) return tally_.LeaveOut("R has no test");
+    const auto arm = theirs.at("arm").get<std::vector<std::size_t>>();
+    for (std::size_t i = 0; i < arm.size(); ++i) {
+      tally_.Compare("peto_peto observed", ours->observed[arm[i]],
+                     theirs.at("observed").at(i).get<double>(), kClosedForm);
+      tally_.Compare("peto_peto expected", ours->expected[arm[i]],
+                     theirs.at("expected").at(i).get<double>(), kClosedForm);
+      for (std::size_t j = 0; j < arm.size(); ++j) {
+        tally_.Compare("peto_peto covariance",
+                       ours->covariance[arm[i] * static_cast<std::size_t>(units.arms) + arm[j]],
+                       theirs.at("covariance").at(i * arm.size() + j).get<double>(), kClosedForm);
+      }
+    }
+    if (theirs.at("statistic").is_null()) return tally_.LeaveOut("R's variance is singular");
+    tally_.Compare("peto_peto statistic", ours->test.statistic,
+                   theirs.at("statistic").get<double>(), kClosedForm);
+  });
+  EXPECT_GE(tally_.comparisons("peto_peto statistic"), 200);
+}
+
+TEST_F(SurvivalReference, DriftingHazardRatiosAgreeWithCoxZph) {
+  const auto check = [&](const Units& units, const json& theirs, st::Stratification strata,
+                         st::TimeScale scale, const std::string& name) {
+    const auto ours = st::TestProportionalHazards(units.view(), 0, strata, scale);
+    ASSERT_TRUE(ours.ok()) << ours.status();
+    if (theirs.is_null()) return tally_.LeaveOut("R has no finite fit");
+    if (ours->fit != st::FitStatus::kConverged) return tally_.LeaveOut("no finite fit");
+    if (!ours->global) return tally_.LeaveOut("the events give nothing to tell a drift by");
+    const json& statistic = theirs.at("statistic");
+    ASSERT_EQ(statistic.size(), static_cast<std::size_t>(units.arms)) << name;
+    for (std::size_t arm = 1; arm < ours->arm.size(); ++arm) {
+      ASSERT_TRUE(ours->arm[arm].has_value()) << name;
+      tally_.Compare(name, ours->arm[arm]->statistic, statistic.at(arm - 1).get<double>(),
+                     kIterative);
+    }
+    tally_.Compare(name + " global", ours->global->statistic,
+                   statistic.at(ours->arm.size() - 1).get<double>(), kIterative);
+    tally_.Compare(name + " p", *ours->global->p_value,
+                   theirs.at("p").at(ours->arm.size() - 1).get<double>(), kIterative);
+  };
+  using st::Stratification;
+  using st::TimeScale;
+  ForEachDataSet([&](const Units& units, const json& figures) {
+    check(units, figures.at("zph_km"), Stratification::kNone, TimeScale::kKaplanMeier, "km");
+    check(units, figures.at("zph_identity"), Stratification::kNone, TimeScale::kIdentity, "days");
+    check(units, figures.at("zph_km_stratified"), Stratification::kByBlock, TimeScale::kKaplanMeier,
+          "km by block");
+    check(units, figures.at("zph_identity_stratified"), Stratification::kByBlock,
+          TimeScale::kIdentity, "days by block");
+  });
+  EXPECT_GE(tally_.comparisons("km global"), 200);
+  EXPECT_GE(tally_.comparisons("km by block global"), 150);
 }
 
 class CoxReference : public SurvivalReference {
