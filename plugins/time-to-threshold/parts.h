@@ -82,12 +82,19 @@ absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
                                                      const sdk::AnalysisInput& input,
                                                      sdk::ResultBuilder& builder);
 
-// --- hazards.cc: rates, ranks and who was first ---
+// --- hazards.cc, rank_tests.cc, hazard_drift.cc: rates, ranks and who was first ---
 
 absl::Status AddHazardRatios(const Question& question, const SurvivalRows& rows,
                              sdk::ResultBuilder& builder);
 absl::Status AddLogRankTests(const Question& question, const SurvivalRows& rows,
                              sdk::ResultBuilder& builder);
+// Tests `peto_peto` and, where every arm has a dose of one unit, `trend` over the doses by block.
+absl::Status AddWeightedTests(const Question& question, const study::v1::Protocol& protocol,
+                              const SurvivalRows& rows, sdk::ResultBuilder& builder);
+// Tests `proportional_hazards`, for the model by block and for the one over all blocks, and the
+// assumption with its verdict: the model by block decides, else the other.
+absl::Status CheckProportionalHazards(const Question& question, const SurvivalRows& rows,
+                                      sdk::ResultBuilder& builder);
 absl::Status AddFirstInBlock(const Question& question, const SurvivalRows& rows,
                              sdk::ResultBuilder& builder);
 

@@ -95,10 +95,13 @@ absl::Status Describe(const Question& question, const std::vector<stats::KaplanM
   return absl::OkStatus();
 }
 
-absl::Status AddComparisons(const Question& question, const SurvivalRows& rows,
-                            sdk::ResultBuilder& builder) {
+absl::Status AddComparisons(const Question& question, const study::v1::Protocol& protocol,
+                            const SurvivalRows& rows, sdk::ResultBuilder& builder) {
   if (auto status = AddHazardRatios(question, rows, builder); !status.ok()) return status;
   if (auto status = AddLogRankTests(question, rows, builder); !status.ok()) return status;
+  if (auto status = AddWeightedTests(question, protocol, rows, builder); !status.ok())
+    return status;
+  if (auto status = CheckProportionalHazards(question, rows, builder); !status.ok()) return status;
   return AddFirstInBlock(question, rows, builder);
 }
 
@@ -142,7 +145,8 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   if (!ignoring_blocks.ok()) return ignoring_blocks.status();
 
   progress(0.3, "comparing rates and blocks");
-  if (auto status = AddComparisons(question, rows, builder); !status.ok()) return status;
+  if (auto status = AddComparisons(question, input.setup.protocol(), rows, builder); !status.ok())
+    return status;
 
   progress(0.7, "looking at other assumptions and subgroups");
   auto sensitivity = AddSensitivity(question, builder);

@@ -86,6 +86,14 @@ void SetNumber(plugin::v1::AnalysisSetup& setup, const std::string& name, double
   parameter.mutable_value()->mutable_number()->set_value(value);
 }
 
+analysis::v1::Assumption HazardAssumption(const analysis::v1::Result& result) {
+  for (const auto& assumption : result.assumptions()) {
+    if (assumption.what() == "The hazard ratio is the same on all days.") return assumption;
+  }
+  ADD_FAILURE() << "nothing is said about proportional hazards";
+  return {};
+}
+
 // --- published example ---
 
 TEST(TimeToThreshold, AgreesWithThePublishedLeukemiaPairs) {
@@ -107,6 +115,69 @@ TEST(TimeToThreshold, AgreesWithThePublishedLeukemiaPairs) {
   ASSERT_NE(first, nullptr);
   EXPECT_EQ(first->events(), 3);
   EXPECT_EQ(first->blocks(), 21);
+}
+
+// Values of survdiff(rho = 1) and cox.zph(terms = FALSE) in R's survival 3.5-3 for MASS::gehan.
+TEST(TimeToThreshold, SaysThatTheHazardRatioStaysTheSameInThePublishedPairs) {
+  const auto result = Analyze(tests::MakeSetup("placebo", {"drug"}), Leukemia());
+  EXPECT_NEAR(FindTest(result, "peto_peto")->statistic(), 14.4571508187, 1e-9);
+  const auto* by_block =
+      FindTest(result, "proportional_hazards", "", "scaled_schoenfeld_stratified_by_block");
+  const auto* overall = FindTest(result, "proportional_hazards", "", "scaled_schoenfeld");
+  ASSERT_NE(by_block, nullptr);
+  ASSERT_NE(overall, nullptr);
+  EXPECT_NEAR(by_block->statistic(), 0.0207647306425, 1e-9);
+  EXPECT_NEAR(overall->statistic(), 0.0228633780528, 1e-9);
+  EXPECT_EQ(HazardAssumption(result).verdict(), analysis::v1::VERDICT_HOLDS);
+}
+
+TEST(TimeToThreshold, TellsToReadRestrictedMeansWhenHazardsCross) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 60; ++i) {
+    const std::string block = absl::StrCat("grower ", i);
+    // Half of the treated are far sooner than the control, half far later.
+    rows.push_back(Reached(block, "1", "on", 20 + i % 7));
+    rows.push_back(Reached(block, "2", "off", i % 2 == 0 ? 5 + i % 3 : 60 + i % 5));
+  }
+  const auto result = Analyze(OnOff(), rows);
+  const auto assumption = HazardAssumption(result);
+  EXPECT_EQ(assumption.verdict(), analysis::v1::VERDICT_FAILS);
+  EXPECT_THAT(assumption.consequence(), HasSubstr("restricted means instead"));
+  EXPECT_TRUE(HasWarning(result, "hazards_not_proportional"));
+}
+
+TEST(TimeToThreshold, LeavesTheHazardRatioUncheckedWhereItHasNoFiniteFit) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 8; ++i) {
+    rows.push_back(Reached(absl::StrCat("grower ", i), "1", "on", 20));
+    rows.push_back(Reached(absl::StrCat("grower ", i), "2", "off", 5));
+  }
+  const auto result = Analyze(OnOff(), rows);
+  EXPECT_EQ(HazardAssumption(result).verdict(), analysis::v1::VERDICT_NOT_CHECKED);
+  EXPECT_EQ(FindTest(result, "proportional_hazards"), nullptr);
+}
+
+TEST(TimeToThreshold, TestsATrendOverDosesWhereEveryArmHasOne) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 30; ++i) {
+    const std::string block = absl::StrCat("grower ", i);
+    rows.push_back(Reached(block, "1", "none", 20 + i % 5));
+    rows.push_back(Reached(block, "2", "weak", 18 + (i * 3) % 5));
+    rows.push_back(Reached(block, "3", "strong", 15 + (i * 2) % 5));
+  }
+  auto setup = tests::MakeSetup("none", {"weak", "strong"});
+  EXPECT_EQ(FindTest(Analyze(setup, rows), "trend"), nullptr);
+  const double doses[] = {0, 500, 2000};
+  for (int arm = 0; arm < 3; ++arm) {
+    auto& amount = *setup.mutable_protocol()->mutable_arms(arm)->mutable_dose()->mutable_amount();
+    amount.set_value(doses[arm]);
+    amount.set_unit("mg/L");
+  }
+  const auto result = Analyze(setup, rows);
+  const auto* trend = FindTest(result, "trend");
+  ASSERT_NE(trend, nullptr);
+  EXPECT_EQ(trend->df(), 1);
+  EXPECT_LT(trend->p_value(), 1e-6);
 }
 
 TEST(TimeToThreshold, SharesReachedByADayAgreeWithThePublishedCurve) {

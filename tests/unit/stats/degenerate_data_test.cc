@@ -11,6 +11,7 @@
 #include "plugins/stats/log_rank.h"
 #include "plugins/stats/paired_proportion.h"
 #include "plugins/stats/pooled.h"
+#include "plugins/stats/proportional_hazards.h"
 #include "plugins/stats/quantile.h"
 #include "plugins/stats/restricted_mean.h"
 #include "tests/unit/stats/units.h"
@@ -327,6 +328,51 @@ TEST(PoolOfStudiesThatAgreeExactly, HasNoVarianceBetweenThemAndASafeguard) {
   const auto limits = TauSquaredLimits(studies);
   EXPECT_EQ(limits->value().lower, 0);
   EXPECT_EQ(limits->value().upper, 0);
+}
+
+TEST(Trend, HasNothingToTestWhereScoresDoNotTellComparedArmsApart) {
+  Units units{.arms = 3};
+  for (int i = 0; i < 5; ++i) {
+    units.Add(i, 0, 5 + i, true);
+    units.Add(i, 1, 7, true);
+    units.Add(i, 2, 9, false);
+  }
+  const auto log_rank = TestLogRank(units.view(), Stratification::kByBlock);
+  const std::vector<double> alike = {4, 4, 4};
+  EXPECT_FALSE(TestTrend(*log_rank, alike)->p_value.has_value());
+  const std::vector<double> steps = {0, 1, 2};
+  EXPECT_TRUE(TestTrend(*log_rank, steps)->p_value.has_value());
+  Units nobody{.arms = 3};
+  for (int arm = 0; arm < 3; ++arm) nobody.Add(1, arm, 9, false);
+  const auto nothing = TestLogRank(nobody.view(), Stratification::kByBlock);
+  EXPECT_FALSE(TestTrend(*nothing, steps)->p_value.has_value());
+  EXPECT_FALSE(TestPetoPeto(nobody.view())->test.p_value.has_value());
+}
+
+TEST(Trend, IsTheLogRankTestForTwoArms) {
+  const auto log_rank = TestLogRank(FreireichPairs().view(), Stratification::kNone);
+  const std::vector<double> doses = {-1e9, 1e9};
+  EXPECT_NEAR(TestTrend(*log_rank, doses)->statistic, log_rank->test.statistic, 1e-9);
+}
+
+TEST(ProportionalHazards, AreNotTestedWithoutAFiniteFitOrWithEventsAtOneTime) {
+  Units separated;
+  Units one_day;
+  for (int i = 0; i < 6; ++i) {
+    separated.Add(i, 0, 9, true);
+    separated.Add(i, 1, 4, true);
+    one_day.Add(i, 0, i % 2 == 0 ? 7 : 20, i % 2 == 0);
+    one_day.Add(i, 1, i % 3 == 0 ? 20 : 7, i % 3 != 0);
+  }
+  for (const Stratification strata : {Stratification::kNone, Stratification::kByBlock}) {
+    const auto first = TestProportionalHazards(separated.view(), 0, strata, TimeScale::kIdentity);
+    EXPECT_EQ(first->fit, FitStatus::kSeparated);
+    EXPECT_FALSE(first->global.has_value());
+    const auto second = TestProportionalHazards(one_day.view(), 0, strata, TimeScale::kIdentity);
+    EXPECT_EQ(second->fit, FitStatus::kConverged);
+    EXPECT_FALSE(second->global.has_value());
+    EXPECT_FALSE(second->arm[1].has_value());
+  }
 }
 
 TEST(CountsBeyond32Bits, DoNotOverflow) {

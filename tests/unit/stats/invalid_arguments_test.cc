@@ -17,6 +17,7 @@
 #include "plugins/stats/pooled.h"
 #include "plugins/stats/proportion.h"
 #include "plugins/stats/proportion_difference.h"
+#include "plugins/stats/proportional_hazards.h"
 #include "plugins/stats/quantile.h"
 #include "plugins/stats/restricted_mean.h"
 #include "tests/unit/stats/units.h"
@@ -60,11 +61,26 @@ TEST(EveryFunctionOfUnits, NamesTheRowAndTheValueItCannotUse) {
     ExpectInvalid(Validate(data), bad.words);
     ExpectInvalid(KaplanMeierByArm(data).status(), bad.words);
     ExpectInvalid(TestLogRank(data, Stratification::kNone).status(), bad.words);
+    ExpectInvalid(TestPetoPeto(data).status(), bad.words);
+    ExpectInvalid(
+        TestProportionalHazards(data, 0, Stratification::kNone, TimeScale::kIdentity).status(),
+        bad.words);
     ExpectInvalid(FitCox(data, 0, {}).status(), bad.words);
     ExpectInvalid(CountFirstInBlock(data, 1, 0).status(), bad.words);
     ExpectInvalid(CompareRestrictedMeans(data, 1, 0, 5, ErrorModel::kClusterRobust).status(),
                   bad.words);
   }
+}
+
+TEST(Trend, WantsAFiniteScoreForEachArm) {
+  LogRank log_rank;
+  log_rank.observed = {1, 2};
+  log_rank.expected = {1.5, 1.5};
+  log_rank.covariance = {0.5, -0.5, -0.5, 0.5};
+  const std::vector<double> too_few = {1};
+  const std::vector<double> not_finite = {0, std::numeric_limits<double>::infinity()};
+  ExpectInvalid(TestTrend(log_rank, too_few).status(), "1 scores for 2 arms");
+  ExpectInvalid(TestTrend(log_rank, not_finite).status(), "score of arm 1");
 }
 
 TEST(Contrasts, NeedTwoDifferentArmsThatExist) {

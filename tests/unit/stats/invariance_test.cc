@@ -12,6 +12,7 @@
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/log_rank.h"
 #include "plugins/stats/pooled.h"
+#include "plugins/stats/proportional_hazards.h"
 #include "plugins/stats/quantile.h"
 #include "plugins/stats/restricted_mean.h"
 #include "tests/unit/stats/units.h"
@@ -60,11 +61,23 @@ std::vector<double> AllFigures(const Units& units) {
   for (const KaplanMeierCurve& curve : *curves) {
     for (const KaplanMeierStep& step : curve.steps) add({step.survival, step.greenwood});
   }
+  const auto early = TestPetoPeto(units.view());
+  add(early->observed);
+  add(early->expected);
+  add(early->covariance);
+  add({early->test.statistic});
   for (Stratification strata : {Stratification::kNone, Stratification::kByBlock}) {
     const auto test = TestLogRank(units.view(), strata);
     add(test->expected);
     add(test->covariance);
     add({test->test.statistic});
+    std::vector<double> scores;
+    for (int arm = 0; arm < units.arms; ++arm) scores.push_back(arm * arm);
+    add({TestTrend(*test, scores)->statistic});
+    for (const TimeScale scale : {TimeScale::kKaplanMeier, TimeScale::kIdentity}) {
+      const auto drift = TestProportionalHazards(units.view(), 0, strata, scale);
+      if (drift->global) add({drift->global->statistic});
+    }
     for (Ties ties : {Ties::kExact, Ties::kEfron, Ties::kBreslow}) {
       const auto fit = FitCox(units.view(), 0, {.ties = ties, .strata = strata});
       add(fit->coefficient);
