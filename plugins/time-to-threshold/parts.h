@@ -82,6 +82,13 @@ absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
                                                      const sdk::AnalysisInput& input,
                                                      sdk::ResultBuilder& builder);
 
+// --- competing.cc ---
+
+// `reached_by` by `aalen_johansen` at the horizon, each arm by itself, where any unit was lost to a
+// biological cause: those count as never reaching the threshold, where the product-limit estimate
+// takes them to have been as likely to as the rest.
+absl::Status AddCompetingShares(const Question& question, sdk::ResultBuilder& builder);
+
 // --- hazards.cc, rank_tests.cc, hazard_drift.cc: rates, ranks and who was first ---
 
 absl::Status AddHazardRatios(const Question& question, const SurvivalRows& rows,

@@ -151,6 +151,7 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   progress(0.7, "looking at other assumptions and subgroups");
   auto sensitivity = AddSensitivity(question, builder);
   if (!sensitivity.ok()) return sensitivity.status();
+  if (auto status = AddCompetingShares(question, builder); !status.ok()) return status;
   auto subgroups = AddSubgroups(question, input, builder);
   if (!subgroups.ok()) return subgroups.status();
 

@@ -281,6 +281,27 @@ TEST(TimeToThreshold, BiologicalLossesCountAsNeverInASensitivityFigure) {
   EXPECT_LT(never->value(), result.estimates(0).value());
 }
 
+TEST(TimeToThreshold, RottedUnitsCountAsNeverInTheCompetingShare) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 10; ++i) {
+    const std::string block = absl::StrCat("grower ", i);
+    rows.push_back(i < 5 ? Reached(block, "1", "on", 10 + i)
+                         : Unfinished(block, "1", "on", 5, "lost_biological"));
+    rows.push_back(Reached(block, "2", "off", 10 + i));
+  }
+  const auto result = Analyze(OnOff(), rows);
+  const auto* competing = FindEstimate(result, "reached_by", "aalen_johansen", "on");
+  ASSERT_NE(competing, nullptr);
+  // Five of ten sprouted. The product-limit share, which censors the rotted, says all.
+  EXPECT_NEAR(competing->value(), 0.5, 1e-12);
+  EXPECT_LT(competing->lower(), 0.5);
+  EXPECT_GT(competing->upper(), 0.5);
+  EXPECT_EQ(competing->standing(), analysis::v1::STANDING_SENSITIVITY);
+  EXPECT_EQ(FindEstimate(Analyze(OnOff(), {rows.begin(), rows.begin() + 10}), "reached_by",
+                         "aalen_johansen", "on"),
+            nullptr);
+}
+
 TEST(TimeToThreshold, UnitsThatLeftTheProtocolAreComparedBothWays) {
   auto rows = Growers(40, 4);
   rows[1].in_primary = false;

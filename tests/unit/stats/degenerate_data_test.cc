@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "plugins/stats/cox.h"
+#include "plugins/stats/cumulative_incidence.h"
 #include "plugins/stats/first_in_block.h"
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/log_rank.h"
@@ -373,6 +374,33 @@ TEST(ProportionalHazards, AreNotTestedWithoutAFiniteFitOrWithEventsAtOneTime) {
     EXPECT_FALSE(second->global.has_value());
     EXPECT_FALSE(second->arm[1].has_value());
   }
+}
+
+TEST(CumulativeIncidence, HasNoLimitsAtNothingAndAtAll) {
+  const std::vector<double> time = {3, 4, 5};
+  const std::vector<std::uint8_t> censored = {0, 0, 0}, reached = {1, 1, 1}, rotted = {2, 2, 2};
+  for (const auto& outcome : {censored, rotted}) {
+    const auto none = IncidenceBy({.time = time, .outcome = outcome}, 4);
+    EXPECT_EQ(none->share, 0);
+    EXPECT_FALSE(none->limits.has_value());
+  }
+  const auto all = IncidenceBy({.time = time, .outcome = reached}, 9);
+  EXPECT_EQ(all->share, 1);
+  EXPECT_FALSE(all->limits.has_value());
+  EXPECT_FALSE(all->past_follow_up);
+  EXPECT_TRUE(IncidenceBy({.time = time, .outcome = censored}, 9)->past_follow_up);
+  EXPECT_FALSE(IncidenceBy({.time = time, .outcome = rotted}, 9)->past_follow_up);
+  EXPECT_EQ(IncidenceBy({.time = time, .outcome = reached}, 1)->share, 0);
+}
+
+TEST(CumulativeIncidence, WantsOneRowAUnitAndKnownOutcomes) {
+  const std::vector<double> time = {3, 4};
+  const std::vector<std::uint8_t> unknown = {1, 3}, short_one = {1};
+  EXPECT_EQ(IncidenceBy({.time = time, .outcome = unknown}, 4).status().code(),
+            absl::StatusCode::kInvalidArgument);
+  EXPECT_EQ(IncidenceBy({.time = time, .outcome = short_one}, 4).status().code(),
+            absl::StatusCode::kInvalidArgument);
+  EXPECT_EQ(IncidenceBy({}, 4).status().code(), absl::StatusCode::kFailedPrecondition);
 }
 
 TEST(CountsBeyond32Bits, DoNotOverflow) {
