@@ -121,7 +121,7 @@ class Server {
 };
 
 // Sends `records` so that `in_flight` submissions of `at_once` records are always under way, as as
-// many clients would that each wait for an answer. Two threads begin; then each answer sends on.
+// many clients would that each wait for an answer. A thread a client.
 class Senders {
  public:
   Senders(Intake& intake, std::vector<v1::Record> records, std::size_t at_once)

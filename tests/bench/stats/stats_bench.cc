@@ -12,6 +12,7 @@
 #include "plugins/stats/cox.h"
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/log_rank.h"
+#include "plugins/stats/proportional_hazards.h"
 #include "plugins/stats/restricted_mean.h"
 
 namespace plumule::stats {
@@ -98,6 +99,14 @@ void CoxRobust(benchmark::State& state, Ties ties) {
     return FitCox(data, 0, {.ties = ties, .strata = Stratification::kNone, .cluster_robust = true});
   });
 }
+void PetoPeto(benchmark::State& state) {
+  Measure(state, [](const Survival& data) { return TestPetoPeto(data); });
+}
+void HazardDrift(benchmark::State& state, Stratification strata) {
+  Measure(state, [strata](const Survival& data) {
+    return TestProportionalHazards(data, 0, strata, TimeScale::kKaplanMeier);
+  });
+}
 void RestrictedMeanRobust(benchmark::State& state) {
   Measure(state, [](const Survival& data) {
     return CompareRestrictedMeans(data, 1, 0, 45, ErrorModel::kClusterRobust);
@@ -116,6 +125,9 @@ BENCHMARK(CoxStratifiedExact)->Apply(Sizes);
 BENCHMARK(CoxStratifiedBreslow)->Apply(Sizes);
 BENCHMARK_CAPTURE(CoxRobust, efron, Ties::kEfron)->Apply(Sizes);
 BENCHMARK_CAPTURE(CoxRobust, breslow, Ties::kBreslow)->Apply(Sizes);
+BENCHMARK(PetoPeto)->Apply(Sizes);
+BENCHMARK_CAPTURE(HazardDrift, by_block, Stratification::kByBlock)->Apply(Sizes);
+BENCHMARK_CAPTURE(HazardDrift, overall, Stratification::kNone)->Apply(Sizes);
 BENCHMARK(RestrictedMeanRobust)->Apply(Sizes);
 
 }  // namespace
