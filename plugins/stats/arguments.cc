@@ -13,6 +13,18 @@ absl::Status CheckConfidence(double confidence) {
       absl::StrCat("confidence is ", confidence, "; it must lie between 0 and 1, e.g. 0.95"));
 }
 
+absl::Status CheckLength(const char* array, std::size_t length, std::size_t units) {
+  if (length == units) return absl::OkStatus();
+  return absl::InvalidArgumentError(absl::StrCat(array, " has ", length, " rows and time has ",
+                                                 units, "; give one row a unit in each"));
+}
+
+absl::Status CheckTime(std::size_t row, double time) {
+  if (std::isfinite(time) && time >= 0) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrCat("time of row ", row, " is ", time, "; days must be finite and not negative"));
+}
+
 absl::Status CheckTrials(std::int64_t successes, std::int64_t trials, const char* group) {
   if (trials < 1) {
     return absl::InvalidArgumentError(

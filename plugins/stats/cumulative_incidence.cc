@@ -8,6 +8,7 @@
 #include "absl/strings/str_cat.h"
 #include "plugins/stats/arguments.h"
 #include "plugins/stats/block_sums.h"
+#include "plugins/stats/log_log_limits.h"
 
 namespace plumule::stats {
 namespace {
@@ -19,20 +20,21 @@ struct Row {
 };
 
 absl::Status Check(const CompetingTimes& data) {
-  if (data.outcome.size() != data.time.size() ||
-      (!data.block.empty() && data.block.size() != data.time.size())) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("time has ", data.time.size(), " rows, outcome ", data.outcome.size(),
-                     ", block ", data.block.size(), "; all must have one row a unit"));
+  const std::size_t units = data.time.size();
+  if (absl::Status status = CheckLength("outcome", data.outcome.size(), units); !status.ok()) {
+    return status;
   }
-  for (std::size_t row = 0; row < data.time.size(); ++row) {
-    if (!std::isfinite(data.time[row]) || data.time[row] < 0) {
-      return absl::InvalidArgumentError(absl::StrCat("time[", row, "] is ", data.time[row],
-                                                     "; times must be finite and not negative"));
+  if (!data.block.empty()) {
+    if (absl::Status status = CheckLength("block", data.block.size(), units); !status.ok()) {
+      return status;
     }
+  }
+  for (std::size_t row = 0; row < units; ++row) {
+    if (absl::Status status = CheckTime(row, data.time[row]); !status.ok()) return status;
     if (data.outcome[row] > kCompeting) {
-      return absl::InvalidArgumentError(absl::StrCat(
-          "outcome[", row, "] is ", static_cast<int>(data.outcome[row]), "; it must be 0, 1 or 2"));
+      return absl::InvalidArgumentError(absl::StrCat("outcome of row ", row, " is ",
+                                                     static_cast<int>(data.outcome[row]),
+                                                     "; it must be 0, 1 or 2"));
     }
   }
   return absl::OkStatus();
@@ -110,12 +112,11 @@ std::vector<double> Influences(const std::vector<Row>& rows, const std::vector<M
 }
 
 std::optional<Interval> Limits(double share, double standard_error, double confidence) {
-  if (share <= 0 || share >= 1 || standard_error <= 0) return std::nullopt;
-  const double log_rest = std::log1p(-share);
-  const double half_width =
-      TwoSidedNormalQuantile(confidence) * standard_error / ((1 - share) * -log_rest);
-  return Interval{.lower = -std::expm1(log_rest * std::exp(-half_width)),
-                  .upper = -std::expm1(log_rest * std::exp(half_width))};
+  if (standard_error <= 0) return std::nullopt;
+  const double rest = 1 - share;
+  const auto limits = LogLogLimits(rest, standard_error / rest, TwoSidedNormalQuantile(confidence));
+  if (!limits) return std::nullopt;
+  return Interval{.lower = 1 - limits->upper, .upper = 1 - limits->lower};
 }
 
 }  // namespace

@@ -9,14 +9,19 @@
 
 namespace plumule::stats {
 
-// Pointwise limits of S(t) at a step, symmetric in log(−log S), z standard errors wide
-// (Kalbfleisch & Prentice 2002, §1.4.2). Absent at exactly 0 or 1.
-inline std::optional<Interval> LogLogLimits(const KaplanMeierStep& step, double z) {
-  if (step.survival <= 0 || step.survival >= 1) return std::nullopt;
-  const double log_survival = std::log(step.survival);
-  const double half_width = z * std::sqrt(step.greenwood) / -log_survival;
+// Limits of a share S that is still under way, symmetric in log(−log S), z standard errors of log S
+// wide (Kalbfleisch & Prentice 2002, §1.4.2). Absent at exactly 0 or 1.
+inline std::optional<Interval> LogLogLimits(double survival, double log_error, double z) {
+  if (survival <= 0 || survival >= 1) return std::nullopt;
+  const double log_survival = std::log(survival);
+  const double half_width = z * log_error / -log_survival;
   return Interval{.lower = std::exp(log_survival * std::exp(half_width)),
                   .upper = std::exp(log_survival * std::exp(-half_width))};
+}
+
+// The same of a curve at a step.
+inline std::optional<Interval> LogLogLimits(const KaplanMeierStep& step, double z) {
+  return LogLogLimits(step.survival, std::sqrt(step.greenwood), z);
 }
 
 }  // namespace plumule::stats

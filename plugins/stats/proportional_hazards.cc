@@ -1,8 +1,9 @@
 #include "plugins/stats/proportional_hazards.h"
 
 #include <Eigen/Dense>
+#include <algorithm>
 #include <cmath>
-#include <utility>
+#include <vector>
 
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/risk_sets.h"
@@ -86,10 +87,6 @@ struct ScoreSums {
   Eigen::MatrixXd drifted;
 };
 
-Eigen::MatrixXd Without(const Eigen::MatrixXd& matrix, const std::vector<Eigen::Index>& kept) {
-  return matrix(kept, kept);
-}
-
 // uᵀ(I₂₂ − I₂₁I₁₁⁻¹I₁₂)⁻¹u for the drifts `which` (positions among the kept arms).
 std::optional<ChiSquareTest> ScoreTest(const Eigen::VectorXd& score, const Eigen::MatrixXd& plain,
                                        const Eigen::MatrixXd& mixed, const Eigen::MatrixXd& drifted,
@@ -132,9 +129,9 @@ absl::StatusOr<ProportionalHazards> TestProportionalHazards(const Survival& data
   for (std::size_t set = 0; set < sets.size(); ++set) sums.Add(sets, set, ratio, (*drift)[set]);
 
   const Eigen::VectorXd score = sums.drift_score(kept);
-  const Eigen::MatrixXd plain = Without(sums.plain, kept);
-  const Eigen::MatrixXd mixed = Without(sums.mixed, kept);
-  const Eigen::MatrixXd drifted = Without(sums.drifted, kept);
+  const Eigen::MatrixXd plain = sums.plain(kept, kept);
+  const Eigen::MatrixXd mixed = sums.mixed(kept, kept);
+  const Eigen::MatrixXd drifted = sums.drifted(kept, kept);
   std::vector<Eigen::Index> all;
   for (std::size_t position = 0; position < kept.size(); ++position) {
     const auto index = static_cast<Eigen::Index>(position);

@@ -101,9 +101,8 @@ void RiskSets::Append(std::span<const std::int32_t> at_risk, std::span<const std
 
 int RiskSets::CompareSets(std::size_t a, std::size_t b) const {
   if (!times_.empty() && times_[a] != times_[b]) return times_[a] < times_[b] ? -1 : 1;
-  const std::size_t width = 2 * arms_;
-  const auto first = std::span<const std::int32_t>(counts_).subspan(a * width, width);
-  const auto second = std::span<const std::int32_t>(counts_).subspan(b * width, width);
+  const auto first = Composition(a);
+  const auto second = Composition(b);
   const auto order = std::lexicographical_compare_three_way(first.begin(), first.end(),
                                                             second.begin(), second.end());
   return order < 0 ? -1 : (order > 0 ? 1 : 0);
@@ -125,8 +124,7 @@ void RiskSets::SortAndMerge() {
       multiplicity.back() += multiplicity_[order[i]];
       continue;
     }
-    const auto composition =
-        std::span<const std::int32_t>(counts_).subspan(order[i] * 2 * arms_, 2 * arms_);
+    const auto composition = Composition(order[i]);
     counts.insert(counts.end(), composition.begin(), composition.end());
     multiplicity.push_back(multiplicity_[order[i]]);
     if (!times_.empty()) times.push_back(times_[order[i]]);

@@ -47,8 +47,12 @@ class RiskSets {
  private:
   explicit RiskSets(std::size_t arms) : arms_(arms) {}
 
+  // At risk by arm, then events by arm.
+  std::span<const std::int32_t> Composition(std::size_t set) const {
+    return std::span(counts_).subspan(set * 2 * arms_, 2 * arms_);
+  }
   std::span<const std::int32_t> Counts(std::size_t set, std::size_t from) const {
-    return std::span(counts_).subspan(set * 2 * arms_ + from, arms_);
+    return Composition(set).subspan(from, arms_);
   }
   void Append(std::span<const std::int32_t> at_risk, std::span<const std::int32_t> events,
               std::int64_t multiplicity);

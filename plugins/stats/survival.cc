@@ -1,18 +1,16 @@
 #include "plugins/stats/survival.h"
 
-#include <cmath>
 #include <limits>
 
 #include "absl/strings/str_cat.h"
+#include "plugins/stats/arguments.h"
 
 namespace plumule::stats {
 namespace {
 
-absl::Status CheckLength(const char* name, std::size_t length, std::size_t units,
-                         bool may_be_empty) {
-  if (length == units || (may_be_empty && length == 0)) return absl::OkStatus();
-  return absl::InvalidArgumentError(absl::StrCat(name, " has ", length, " rows and time has ",
-                                                 units, "; give one row a unit in each"));
+// Empty stands for all alike.
+absl::Status CheckOptionalLength(const char* array, std::size_t length, std::size_t units) {
+  return length == 0 ? absl::OkStatus() : CheckLength(array, length, units);
 }
 
 absl::Status CheckShape(const Survival& data) {
@@ -25,11 +23,11 @@ absl::Status CheckShape(const Survival& data) {
     return absl::InvalidArgumentError(
         absl::StrCat("time has ", units, " rows; at most 2147483647 are supported"));
   }
-  if (auto status = CheckLength("event", data.event.size(), units, false); !status.ok()) {
+  if (auto status = CheckLength("event", data.event.size(), units); !status.ok()) {
     return status;
   }
-  if (auto status = CheckLength("arm", data.arm.size(), units, true); !status.ok()) return status;
-  return CheckLength("block", data.block.size(), units, true);
+  if (auto status = CheckOptionalLength("arm", data.arm.size(), units); !status.ok()) return status;
+  return CheckOptionalLength("block", data.block.size(), units);
 }
 
 }  // namespace
@@ -37,10 +35,7 @@ absl::Status CheckShape(const Survival& data) {
 absl::Status Validate(const Survival& data) {
   if (absl::Status status = CheckShape(data); !status.ok()) return status;
   for (std::size_t row = 0; row < data.units(); ++row) {
-    if (!std::isfinite(data.time[row]) || data.time[row] < 0) {
-      return absl::InvalidArgumentError(absl::StrCat("time of row ", row, " is ", data.time[row],
-                                                     "; days must be finite and not negative"));
-    }
+    if (absl::Status status = CheckTime(row, data.time[row]); !status.ok()) return status;
     if (data.event[row] > 1) {
       return absl::InvalidArgumentError(absl::StrCat("event of row ", row, " is ",
                                                      static_cast<int>(data.event[row]),

@@ -1,7 +1,6 @@
-#include <string>
+#include <optional>
 #include <vector>
 
-#include "absl/strings/str_cat.h"
 #include "plugins/stats/cumulative_incidence.h"
 #include "plugins/time-to-threshold/parts.h"
 
@@ -47,28 +46,16 @@ absl::Status AddShare(const Question& question, int arm, sdk::ResultBuilder& bui
                                     analysis::v1::STANDING_SENSITIVITY);
   estimate.set_arm(question.arm(arm).id);
   estimate.set_at(question.horizon);
-  estimate.set_scale("linear");
-  estimate.set_unit("1");
   estimate.set_units(found->units);
   estimate.set_blocks(question.layout.by_arm[static_cast<std::size_t>(arm)]);
   estimate.set_events(found->events);
-  if (found->past_follow_up) {
-    builder.Warn(
-        "day_past_follow_up",
-        absl::StrCat("With ", question.Quoted(arm), " nothing was observed as late as day ",
-                     sdk::Short(question.horizon, 2),
-                     ", so the share reached by then is not stated."));
-    builder.Add(std::move(estimate), "day_past_follow_up");
-    return absl::OkStatus();
-  }
-  estimate.set_value(found->share);
+  ReachedShare reached = {.share = found->share,
+                          .standard_error = found->standard_error,
+                          .limits = found->limits,
+                          .past_follow_up = found->past_follow_up};
   // Errors summed by block say nothing where there is one block only.
-  if (found->limits && estimate.blocks() > 1) {
-    estimate.set_standard_error(found->standard_error);
-    estimate.set_lower(found->limits->lower);
-    estimate.set_upper(found->limits->upper);
-  }
-  builder.Add(std::move(estimate));
+  if (estimate.blocks() < 2) reached.limits = std::nullopt;
+  AddReachedShare(question, arm, reached, std::move(estimate), builder);
   return absl::OkStatus();
 }
 

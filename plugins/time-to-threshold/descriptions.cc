@@ -49,23 +49,13 @@ absl::StatusOr<std::string> AddReachedBy(const Question& question, int arm,
   if (!reached.ok()) return reached.status();
   Estimate estimate = OfArm(question, arm, curve, "reached_by");
   estimate.set_at(day);
-  estimate.set_scale("linear");
-  estimate.set_unit("1");
   estimate.set_events(reached->events);
-  if (reached->past_follow_up) {
-    builder.Warn(
-        "day_past_follow_up",
-        absl::StrCat("With ", question.Quoted(arm), " nothing was observed as late as day ",
-                     sdk::Short(day, 2), ", so the share reached by then is not stated."));
-    return builder.Add(std::move(estimate), "day_past_follow_up");
-  }
-  estimate.set_value(reached->share);
-  if (reached->limits) {
-    estimate.set_standard_error(reached->standard_error);
-    estimate.set_lower(reached->limits->lower);
-    estimate.set_upper(reached->limits->upper);
-  }
-  return builder.Add(std::move(estimate));
+  return AddReachedShare(question, arm,
+                         {.share = reached->share,
+                          .standard_error = reached->standard_error,
+                          .limits = reached->limits,
+                          .past_follow_up = reached->past_follow_up},
+                         std::move(estimate), builder);
 }
 
 absl::StatusOr<std::string> AddQuantile(const Question& question, int arm,
@@ -125,6 +115,26 @@ analysis::v1::TableRow CurveRow(const Question& question, int arm,
 }
 
 }  // namespace
+
+std::string AddReachedShare(const Question& question, int arm, const ReachedShare& reached,
+                            Estimate estimate, sdk::ResultBuilder& builder) {
+  estimate.set_scale("linear");
+  estimate.set_unit("1");
+  if (reached.past_follow_up) {
+    builder.Warn("day_past_follow_up",
+                 absl::StrCat("With ", question.Quoted(arm),
+                              " nothing was observed as late as day ", sdk::Short(estimate.at(), 2),
+                              ", so the share reached by then is not stated."));
+    return builder.Add(std::move(estimate), "day_past_follow_up");
+  }
+  estimate.set_value(reached.share);
+  if (reached.limits) {
+    estimate.set_standard_error(reached.standard_error);
+    estimate.set_lower(reached.limits->lower);
+    estimate.set_upper(reached.limits->upper);
+  }
+  return builder.Add(std::move(estimate));
+}
 
 absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
                                              const std::vector<stats::KaplanMeierCurve>& curves,

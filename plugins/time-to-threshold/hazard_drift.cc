@@ -18,9 +18,7 @@ void AddTest(const Question& question, int arm, const stats::ChiSquareTest& foun
              absl::string_view method, sdk::ResultBuilder& builder) {
   Test test = sdk::MakeTest(question, "proportional_hazards", method, arm,
                             analysis::v1::STANDING_SECONDARY);
-  test.set_statistic(found.statistic);
-  test.set_df(found.degrees_of_freedom);
-  test.set_p_value(*found.p_value);
+  SetFigures(found, &test);
   builder.Add(std::move(test));
 }
 

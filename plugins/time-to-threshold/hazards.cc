@@ -164,10 +164,7 @@ absl::Status AddLogRank(const Question& question, const stats::Survival& data,
   const bool by_block = strata == stats::Stratification::kByBlock;
   Test test = sdk::MakeTest(question, by_block ? "log_rank_stratified_by_block" : "log_rank",
                             "chi_square", arm, analysis::v1::STANDING_SECONDARY);
-  test.set_df(found->test.degrees_of_freedom);
-  if (found->test.p_value) {
-    test.set_statistic(found->test.statistic);
-    test.set_p_value(*found->test.p_value);
+  if (SetFigures(found->test, &test)) {
     if (p_values != nullptr) p_values->push_back({arm, *found->test.p_value});
     builder.Add(std::move(test));
     return absl::OkStatus();
@@ -249,6 +246,14 @@ absl::Status AddSignTest(const Question& question, int arm, const stats::FirstIn
 }
 
 }  // namespace
+
+bool SetFigures(const stats::ChiSquareTest& found, Test* test) {
+  test->set_df(found.degrees_of_freedom);
+  if (!found.p_value) return false;
+  test->set_statistic(found.statistic);
+  test->set_p_value(*found.p_value);
+  return true;
+}
 
 absl::Status AddHazardRatios(const Question& question, const SurvivalRows& rows,
                              sdk::ResultBuilder& builder) {

@@ -8,6 +8,7 @@
 
 #include "absl/status/statusor.h"
 #include "absl/strings/string_view.h"
+#include "plugins/stats/chi_square_test.h"
 #include "plugins/stats/kaplan_meier.h"
 #include "plugins/stats/restricted_mean.h"
 #include "plugins/time-to-threshold/question.h"
@@ -29,6 +30,18 @@ struct ArmDescriptions {
 absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
                                              const std::vector<stats::KaplanMeierCurve>& curves,
                                              sdk::ResultBuilder& builder);
+
+// A share reached by the horizon or another day, however it was estimated.
+struct ReachedShare {
+  double share = 0;
+  double standard_error = 0;  // linear scale; shown with limits only
+  std::optional<stats::Interval> limits;
+  bool past_follow_up = false;  // then the share is not stated, and a warning says why
+};
+
+// Completes `estimate`, which says of which arm, at which day and how, and adds it; returns its id.
+std::string AddReachedShare(const Question& question, int arm, const ReachedShare& reached,
+                            analysis::v1::Estimate estimate, sdk::ResultBuilder& builder);
 
 // Table `curves`: the share reached by day, at most 400 rows an arm.
 void AddCurveTable(const Question& question, const std::vector<stats::KaplanMeierCurve>& curves,
@@ -90,6 +103,10 @@ absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
 absl::Status AddCompetingShares(const Question& question, sdk::ResultBuilder& builder);
 
 // --- hazards.cc, rank_tests.cc, hazard_drift.cc: rates, ranks and who was first ---
+
+// Degrees of freedom, statistic and p-value of `found`; without a p-value the degrees of freedom
+// alone, and false: the test then needs a reason.
+bool SetFigures(const stats::ChiSquareTest& found, analysis::v1::Test* test);
 
 absl::Status AddHazardRatios(const Question& question, const SurvivalRows& rows,
                              sdk::ResultBuilder& builder);

@@ -12,10 +12,7 @@ using analysis::v1::Test;
 
 void AddTest(const stats::ChiSquareTest& found, Test test, absl::string_view reason,
              absl::string_view message, sdk::ResultBuilder& builder) {
-  test.set_df(found.degrees_of_freedom);
-  if (found.p_value) {
-    test.set_statistic(found.statistic);
-    test.set_p_value(*found.p_value);
+  if (SetFigures(found, &test)) {
     builder.Add(std::move(test));
     return;
   }

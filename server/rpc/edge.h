@@ -69,8 +69,8 @@ class Edge {
                                           const access::MethodRule& rule,
                                           const Resource& resource) const;
 
-  // The same for a stream that was admitted before and goes on: its key may have been revoked
-  // since.
+  // Whether a stream that was admitted before may go on: its key may have been revoked since. A
+  // server that is stopping lets it finish.
   absl::Status Recheck(const grpc::ServerContextBase& context, const access::MethodRule& rule,
                        const Resource& resource) const;
 

@@ -7,7 +7,7 @@
 
 namespace plumule::reference {
 
-// The figures make_references.R wrote, read once from the file named by the environment variable
+// The figures references.R wrote, read once from the file named by the environment variable
 // PLUMULE_REFERENCES. Fails loudly when it is missing.
 const nlohmann::json& References();
 

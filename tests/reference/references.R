@@ -1,6 +1,6 @@
 # Writes data sets and what R makes of them, for reference_test to recompute.
 #
-#   Rscript make_references.R OUTPUT.json
+#   Rscript references.R OUTPUT.json
 #
 # Published data sets ship with the R packages survival, MASS and metadat; the rest is drawn with a
 # fixed seed. R is made to converge tightly, as it is loose by default: a difference seen by the test
