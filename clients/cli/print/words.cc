@@ -46,15 +46,19 @@ constexpr std::array<Words, 25> kMeasures = {{
     {"h_squared", "H²"},
 }};
 
-constexpr std::array<Words, 23> kMethods = {{
+constexpr std::array<Words, 29> kMethods = {{
     {"kaplan_meier", "Kaplan–Meier"},
     {"kaplan_meier_independent", "Kaplan–Meier, units as independent"},
+    {"aalen_johansen", "Aalen–Johansen"},
     {"cluster_robust", "cluster-robust by block"},
     {"cox_stratified_by_block", "Cox, stratified by block"},
     {"cox_cluster_robust", "Cox, cluster-robust by block"},
     {"sign_test", "sign test"},
     {"log_rank", "log-rank"},
     {"log_rank_stratified_by_block", "log-rank, stratified by block"},
+    {"peto_peto", "Peto–Peto"},
+    {"scaled_schoenfeld", "scaled Schoenfeld residuals"},
+    {"scaled_schoenfeld_stratified_by_block", "scaled Schoenfeld residuals, stratified by block"},
     {"clopper_pearson", "Clopper–Pearson"},
     {"wilson", "Wilson"},
     {"newcombe", "Newcombe"},
@@ -64,6 +68,8 @@ constexpr std::array<Words, 23> kMethods = {{
     {"mcnemar_mid_p", "McNemar, mid-p"},
     {"mid_p", "mid-p"},
     {"chi_square", "chi-square"},
+    {"chi_square_holm", "chi-square, Holm"},
+    {"normal_holm", "normal, Holm"},
     {"monte_carlo", "Monte Carlo"},
     {"reml", "random effects, REML"},
     {"common_effect", "common effect"},

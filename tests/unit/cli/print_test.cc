@@ -118,6 +118,16 @@ TEST(NumberWords, WritesFourSignificantDigits) {
   EXPECT_EQ(NumberWords(0.00012346), "0.0001235");
 }
 
+TEST(MethodWords, SpellNamesAsTheTradeDoes) {
+  EXPECT_EQ(MethodWords("aalen_johansen"), "Aalen–Johansen");
+  EXPECT_EQ(MethodWords("peto_peto"), "Peto–Peto");
+  EXPECT_EQ(MethodWords("scaled_schoenfeld_stratified_by_block"),
+            "scaled Schoenfeld residuals, stratified by block");
+  EXPECT_EQ(MethodWords("chi_square_holm"), "chi-square, Holm");
+  // Of another plugin: readable all the same.
+  EXPECT_EQ(MethodWords("some_new_method"), "some new method");
+}
+
 TEST(PValueWords, NeverSaysZero) {
   EXPECT_EQ(PValueWords(0), "below 0.001");
   EXPECT_EQ(PValueWords(0.0342), "0.034");
