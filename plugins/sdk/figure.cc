@@ -4,10 +4,9 @@
 #include <cmath>
 #include <utility>
 
-#include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_join.h"
-#include "nlohmann/json.hpp"
+#include "plugins/sdk/figure_parts.h"
 #include "plugins/sdk/palette.h"
 #include "plugins/sdk/words.h"
 
@@ -15,62 +14,9 @@ namespace plumule::sdk {
 namespace {
 
 using analysis::v1::Figure;
-using Json = nlohmann::ordered_json;
 
 constexpr std::size_t kMaxSteps = 300;
 constexpr int kCountTicks = 6;
-
-// Five significant digits are more than a picture shows.
-double Seen(double value) {
-  if (value == 0 || !std::isfinite(value)) return 0;
-  const double scale = std::pow(10.0, 4 - std::floor(std::log10(std::abs(value))));
-  return std::round(value * scale) / scale;
-}
-
-// A label as a figure may hold it: with a space inside whatever the host would take for an address
-// or a script, however the label came by it.
-std::string Inert(std::string label) {
-  static constexpr std::pair<absl::string_view, std::size_t> kSpaced[] = {
-      {"//", 1}, {"url(", 3}, {"javascript:", 10}, {"data:", 4}};
-  for (const auto& [pattern, place] : kSpaced) {
-    for (std::size_t at = 0;
-         (at = absl::AsciiStrToLower(label).find(std::string(pattern), at)) != std::string::npos;
-         at += place) {
-      label.insert(at + place, 1, ' ');
-    }
-  }
-  return label;
-}
-
-Json Optional(const std::optional<double>& value) {
-  return value ? Json(Seen(*value)) : Json(nullptr);
-}
-
-Json Config() {
-  return {{"background", "white"},
-          {"font", "sans-serif"},
-          {"view", {{"stroke", nullptr}}},
-          {"axis",
-           {{"labelColor", kInk},
-            {"titleColor", kInk},
-            {"gridColor", kGrid},
-            {"domainColor", kMark},
-            {"tickColor", kMark},
-            {"labelFontSize", 12},
-            {"titleFontSize", 13},
-            {"titleFontWeight", "normal"}}}};
-}
-
-Figure Finish(absl::string_view id, absl::string_view title, absl::string_view caption,
-              const Json& specification, std::string text_alternative) {
-  Figure figure;
-  figure.set_id(std::string(id));
-  figure.set_title(std::string(title));
-  figure.set_caption(std::string(caption));
-  figure.set_vega_lite(specification.dump());
-  figure.set_text_alternative(std::move(text_alternative));
-  return figure;
-}
 
 // The curve from day 0, thinned; the last step always stays.
 std::vector<CurveStep> Prepare(const ArmCurve& curve) {
@@ -244,12 +190,8 @@ Json IntervalValue(const IntervalRow& row) {
                                  : row.position < 0 ? "square"
                                                     : ArmStyleOf(row.position).shape;
   const double size = row.summary ? 160 : 30 + 120 * std::clamp(row.weight, 0.0, 1.0);
-  return {{"label", row.label},
-          {"value", Optional(row.value)},
-          {"low", Optional(row.lower)},
-          {"high", Optional(row.upper)},
-          {"color", color},
-          {"shape", shape},
+  return {{"label", row.label},      {"value", Seen(row.value)}, {"low", Seen(row.lower)},
+          {"high", Seen(row.upper)}, {"color", color},           {"shape", shape},
           {"size", Seen(size)}};
 }
 
@@ -281,14 +223,12 @@ Figure ReachedFigure(absl::string_view id, absl::string_view title, absl::string
     AddArmLayers(curve, Prepare(curve), last_day, share_title, layers);
     described.push_back(DescribeCurve(curve, days));
   }
-  const Json specification = {{"$schema", "https://vega.github.io/schema/vega-lite/v5.json"},
-                              {"config", Config()},
-                              {"vconcat",
+  const Json specification = {{"vconcat",
                                {{{"width", 480}, {"height", 300}, {"layer", layers}},
                                 CountPanel(curves, days, last_day, plural)}}};
-  return Finish(id, title, caption, specification,
-                absl::StrCat("Share of ", plural, " that reached the threshold by day, with ",
-                             IntervalWords(level), "s. ", absl::StrJoin(described, " ")));
+  return MakeFigure(id, title, caption, specification,
+                    absl::StrCat("Share of ", plural, " that reached the threshold by day, with ",
+                                 IntervalWords(level), "s. ", absl::StrJoin(described, " ")));
 }
 
 Figure IntervalFigure(absl::string_view id, absl::string_view title, absl::string_view caption,
@@ -330,9 +270,7 @@ Figure IntervalFigure(absl::string_view id, absl::string_view title, absl::strin
       {{"mark", {{"type", "point"}, {"filled", true}, {"opacity", 1}}},
        {"encoding",
         {{"y", y}, {"x", x("value")}, {"color", color}, {"shape", shape}, {"size", size}}}});
-  const Json specification = {{"$schema", "https://vega.github.io/schema/vega-lite/v5.json"},
-                              {"config", Config()},
-                              {"width", 420},
+  const Json specification = {{"width", 420},
                               {"height", {{"step", 24}}},
                               {"data", {{"values", values}}},
                               {"layer", layers}};
@@ -341,7 +279,7 @@ Figure IntervalFigure(absl::string_view id, absl::string_view title, absl::strin
     absl::StrAppend(&text, " ", Short(*axis.reference, 2), " stands for ", axis.reference_label,
                     ".");
   }
-  return Finish(id, title, caption, specification, std::move(text));
+  return MakeFigure(id, title, caption, specification, std::move(text));
 }
 
 }  // namespace plumule::sdk

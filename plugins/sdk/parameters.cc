@@ -16,8 +16,8 @@ using plugin::v1::ParameterSpec;
 using study::v1::Value;
 using study::v1::Variable;
 
-const ParameterSpec* FindSpec(const Manifest& manifest, absl::string_view name) {
-  for (const ParameterSpec& spec : manifest.parameters()) {
+const ParameterSpec* FindSpec(const ParameterSpecs& specs, absl::string_view name) {
+  for (const ParameterSpec& spec : specs) {
     if (spec.variable().id() == name) return &spec;
   }
   return nullptr;
@@ -77,23 +77,22 @@ std::string ValueProblem(const Variable& variable, const Value& value) {
   }
 }
 
-std::string Declared(const Manifest& manifest) {
+std::string Declared(const ParameterSpecs& specs) {
   std::vector<std::string> ids;
-  for (const ParameterSpec& spec : manifest.parameters()) ids.push_back(spec.variable().id());
+  for (const ParameterSpec& spec : specs) ids.push_back(spec.variable().id());
   return ids.empty() ? "it has none" : absl::StrCat("it has ", ListOf(ids));
 }
 
-}  // namespace
-
-std::vector<ParameterProblem> CheckParameters(const Manifest& manifest,
-                                              const ParameterList& given) {
+// `noun` is what one of `specs` is called: "parameter", "expectation".
+std::vector<ParameterProblem> CheckAgainst(const ParameterSpecs& specs, absl::string_view noun,
+                                           const std::string& plugin, const ParameterList& given) {
   std::vector<ParameterProblem> problems;
   std::set<std::string> seen;
   for (const study::v1::Parameter& parameter : given) {
-    const ParameterSpec* spec = FindSpec(manifest, parameter.name());
+    const ParameterSpec* spec = FindSpec(specs, parameter.name());
     if (spec == nullptr) {
-      problems.push_back({parameter.name(), absl::StrCat("is no parameter of ", manifest.id(), "; ",
-                                                         Declared(manifest))});
+      problems.push_back(
+          {parameter.name(), absl::StrCat("is no ", noun, " of ", plugin, "; ", Declared(specs))});
       continue;
     }
     if (!seen.insert(parameter.name()).second) {
@@ -105,16 +104,38 @@ std::vector<ParameterProblem> CheckParameters(const Manifest& manifest,
   return problems;
 }
 
+absl::Status StatusOf(const std::vector<ParameterProblem>& problems, absl::string_view noun) {
+  if (problems.empty()) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrJoin(problems, "\n", [noun](std::string* out, const ParameterProblem& problem) {
+        absl::StrAppend(out, noun, " ", problem.parameter, ": ", problem.what);
+      }));
+}
+
+}  // namespace
+
+std::vector<ParameterProblem> CheckParameters(const Manifest& manifest,
+                                              const ParameterList& given) {
+  return CheckAgainst(manifest.parameters(), "parameter", manifest.id(), given);
+}
+
 absl::StatusOr<Parameters> Parameters::Make(const Manifest& manifest, const ParameterList& given) {
   const auto problems = CheckParameters(manifest, given);
-  if (!problems.empty()) {
-    return absl::InvalidArgumentError(
-        absl::StrJoin(problems, "\n", [](std::string* out, const ParameterProblem& problem) {
-          absl::StrAppend(out, "parameter ", problem.parameter, ": ", problem.what);
-        }));
-  }
+  if (auto status = StatusOf(problems, "parameter"); !status.ok()) return status;
+  return Collect(manifest.parameters(), given);
+}
+
+absl::StatusOr<Parameters> Parameters::MakeExpectations(const Manifest& manifest,
+                                                        const ParameterList& given) {
+  constexpr absl::string_view kNoun = "expectation";
+  const auto problems = CheckAgainst(manifest.expectations(), kNoun, manifest.id(), given);
+  if (auto status = StatusOf(problems, kNoun); !status.ok()) return status;
+  return Collect(manifest.expectations(), given);
+}
+
+Parameters Parameters::Collect(const ParameterSpecs& specs, const ParameterList& given) {
   Parameters parameters;
-  for (const ParameterSpec& spec : manifest.parameters()) {
+  for (const ParameterSpec& spec : specs) {
     if (spec.has_default_value()) {
       parameters.values_[spec.variable().id()] = spec.default_value();
     }

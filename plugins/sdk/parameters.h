@@ -15,6 +15,7 @@
 namespace plumule::sdk {
 
 using ParameterList = google::protobuf::RepeatedPtrField<study::v1::Parameter>;
+using ParameterSpecs = google::protobuf::RepeatedPtrField<plugin::v1::ParameterSpec>;
 
 // What is wrong with one parameter.
 struct ParameterProblem {
@@ -29,6 +30,9 @@ class Parameters {
   // INVALID_ARGUMENT with one line a problem.
   static absl::StatusOr<Parameters> Make(const plugin::v1::Manifest& manifest,
                                          const ParameterList& given);
+  // The same of what is expected of a study that is planned: `manifest.expectations`.
+  static absl::StatusOr<Parameters> MakeExpectations(const plugin::v1::Manifest& manifest,
+                                                     const ParameterList& given);
 
   // Absent: not given and without a default. The name must be declared with that type in the
   // manifest; a name that is not is a mistake of the plugin and answered with absence.
@@ -39,6 +43,7 @@ class Parameters {
   std::string Choice(absl::string_view name) const;
 
  private:
+  static Parameters Collect(const ParameterSpecs& specs, const ParameterList& given);
   const study::v1::Value* Find(absl::string_view name) const;
   std::map<std::string, study::v1::Value, std::less<>> values_;
 };

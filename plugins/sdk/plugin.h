@@ -20,7 +20,7 @@ struct AnalysisInput {
 };
 
 // Tells the host how far the work is: 0 to 1, and what is being done. Never fails: a host that has
-// gone ends the process. Call from the thread of the analysis only.
+// gone ends the process. One call at a time.
 using Progress = std::function<void(double fraction, absl::string_view doing)>;
 
 // A plugin: its manifest and what it does. A complete one:
@@ -47,6 +47,13 @@ struct Plugin {
   std::function<absl::StatusOr<analysis::v1::Result>(
       const plugin::v1::Manifest& manifest, const AnalysisInput& input, const Progress& progress)>
       analyze = {};
+
+  // Empty: UNIMPLEMENTED. `request` comes with its blocks, power and replicates within their limits
+  // and with the defaults of the last two filled in.
+  std::function<absl::StatusOr<analysis::v1::Result>(const plugin::v1::Manifest& manifest,
+                                                     const plugin::v1::PlanRequest& request,
+                                                     const Progress& progress)>
+      plan = {};
 
   // Empty: UNIMPLEMENTED.
   std::function<absl::StatusOr<analysis::v1::Result>(const plugin::v1::Manifest& manifest,

@@ -94,6 +94,28 @@ class AnalyzeRequestReader {
   std::optional<TableReader> looks_;
 };
 
+constexpr std::int64_t kMostPlannedBlocks = 1'000'000;
+constexpr double kUsualPower = 0.8;
+constexpr std::int32_t kUsualReplicates = 1000;
+
+// The request with its defaults, or what is wrong with it.
+absl::StatusOr<plugin::v1::PlanRequest> WithDefaults(plugin::v1::PlanRequest request) {
+  if (request.power() == 0) request.set_power(kUsualPower);
+  if (request.replicates() == 0) request.set_replicates(kUsualReplicates);
+  if (!(request.power() > 0.5 && request.power() < 1)) {
+    return absl::InvalidArgumentError("the wanted power must lie above 0.5 and below 1");
+  }
+  if (request.blocks() < 0 || request.blocks() > kMostPlannedBlocks) {
+    return absl::InvalidArgumentError(
+        absl::StrCat("the number of blocks must lie between 0 and ", kMostPlannedBlocks));
+  }
+  if (request.replicates() < 100 || request.replicates() > 100'000) {
+    return absl::InvalidArgumentError(
+        "the number of simulated studies must lie between 100 and 100000");
+  }
+  return request;
+}
+
 const study::v1::Analysis* FindAnalysis(const study::v1::Protocol& protocol, absl::string_view id) {
   for (const auto& analysis : protocol.analyses()) {
     if (analysis.id() == id) return &analysis;
@@ -164,6 +186,20 @@ class PluginService final : public plugin::v1::AnalysisPluginService::Service {
     return Answer<plugin::v1::AnalyzeResponse>(
         [&](const Progress& progress) { return plugin_.analyze(manifest_, *input, progress); },
         [&](const auto& response) { stream->Write(response); });
+  }
+
+  grpc::Status Plan(grpc::ServerContext*, const plugin::v1::PlanRequest* request,
+                    grpc::ServerWriter<plugin::v1::PlanResponse>* writer) override {
+    if (!shaken_) return HandshakeFirst();
+    if (!plugin_.plan) {
+      return {grpc::StatusCode::UNIMPLEMENTED, absl::StrCat(manifest_.id(), " does not plan")};
+    }
+    const auto complete = WithDefaults(*request);
+    if (!complete.ok()) return ToGrpc(complete.status());
+    absl::MutexLock lock(&work_);
+    return Answer<plugin::v1::PlanResponse>(
+        [&](const Progress& progress) { return plugin_.plan(manifest_, *complete, progress); },
+        [&](const auto& response) { writer->Write(response); });
   }
 
   grpc::Status Synthesize(grpc::ServerContext*, const plugin::v1::SynthesizeRequest* request,

@@ -42,6 +42,11 @@ void AddEarlyFlow(const plugin::v1::StudyCounts& counts, ResultBuilder& builder)
     step.set_reason(excluded.reason());
     builder.Flow(std::move(step));
   }
+  for (const auto& deviation : counts.deviations()) {
+    FlowStep step = Step("deviated", "kept, but departed from a rule", deviation.units(), 0);
+    step.set_reason(deviation.rule());
+    builder.Flow(std::move(step));
+  }
 }
 
 // Units of one arm with a status, and the blocks they are in.

@@ -26,8 +26,9 @@ struct BlockLayout {
 // O(units + blocks × arms).
 BlockLayout MeasureLayout(const ThresholdOutcome& outcome);
 
-// Flow of growers, blocks and units: what happened before there were units (`counts`, if any),
-// units left out and by what, how each arm's units ended, and how many were analyzed. `all` is
+// Flow of growers, blocks and units, with the items that the flow diagram of CONSORT 2025 asks for:
+// what happened before there were units (`counts`, if any), units left out and by what, departures
+// from rules, how each arm's units ended, and how many were analyzed. `all` is
 // every unit with an outcome, `analyzed` those of the analysis set.
 void AddFlow(const plugin::v1::StudyCounts& counts, const ThresholdOutcome& all,
              const ThresholdOutcome& analyzed, ResultBuilder& builder);

@@ -30,13 +30,6 @@ absl::StatusOr<double> ReadLevel(const study::v1::Analysis& analysis) {
   return absl::InvalidArgumentError("the confidence level must lie above 0.5 and below 1");
 }
 
-std::string ThresholdLabel(const study::v1::Protocol& protocol, const std::string& id) {
-  for (const auto& threshold : protocol.thresholds()) {
-    if (threshold.id() == id) return LabelOr(threshold.label(), id);
-  }
-  return id;
-}
-
 // The level of a row, empty where it is missing.
 std::string LevelOf(const Column& column, std::size_t row) {
   if (column.present[row] == 0) return "";

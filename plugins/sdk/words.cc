@@ -63,4 +63,11 @@ std::string LabelOr(const study::v1::LocalizedText& text, absl::string_view othe
   return text.text().empty() ? std::string(otherwise) : text.text();
 }
 
+std::string ThresholdLabel(const study::v1::Protocol& protocol, const std::string& id) {
+  for (const auto& threshold : protocol.thresholds()) {
+    if (threshold.id() == id) return LabelOr(threshold.label(), id);
+  }
+  return id;
+}
+
 }  // namespace plumule::sdk

@@ -47,6 +47,9 @@ Noun UnitNoun(const study::v1::Protocol& protocol);
 // The text in the protocol's own language, or `otherwise` where it is empty.
 std::string LabelOr(const study::v1::LocalizedText& text, absl::string_view otherwise);
 
+// What the threshold of that id is called; the id itself where the protocol has no such label.
+std::string ThresholdLabel(const study::v1::Protocol& protocol, const std::string& id);
+
 }  // namespace plumule::sdk
 
 #endif  // PLUMULE_PLUGINS_SDK_WORDS_H_

@@ -7,11 +7,21 @@
 
 namespace plumule::stats {
 
-absl::Status CheckConfidence(double confidence) {
-  if (confidence > 0 && confidence < 1) return absl::OkStatus();
+namespace {
+
+absl::Status CheckShare(const char* argument, double value, double usual) {
+  if (value > 0 && value < 1) return absl::OkStatus();
   return absl::InvalidArgumentError(
-      absl::StrCat("confidence is ", confidence, "; it must lie between 0 and 1, e.g. 0.95"));
+      absl::StrCat(argument, " is ", value, "; it must lie between 0 and 1, e.g. ", usual));
 }
+
+}  // namespace
+
+absl::Status CheckConfidence(double confidence) {
+  return CheckShare("confidence", confidence, 0.95);
+}
+
+absl::Status CheckAlpha(double alpha) { return CheckShare("alpha", alpha, 0.05); }
 
 absl::Status CheckLength(const char* array, std::size_t length, std::size_t units) {
   if (length == units) return absl::OkStatus();

@@ -301,9 +301,8 @@ void AddMethod(const Question& question, const study::v1::Protocol& protocol,
       "). Arms were compared with the control by the difference of restricted mean "
       "days up to day ",
       sdk::Short(question.horizon, 2),
-      question.parameters.Number("horizon_days")
-          ? " (declared, or shortened to the follow-up)"
-          : " (the smallest over arms of the largest observed day)",
+      question.horizon_declared ? " (declared, or shortened to the follow-up)"
+                                : " (the smallest over arms of the largest observed day)",
       ", with influence-function errors summed by block. Shares reached are product-limit "
       "estimates "
       "with log-log limits, quantiles have Brookmeyer-Crowley limits, hazard ratios come from a "

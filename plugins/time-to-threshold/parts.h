@@ -129,6 +129,11 @@ void AddReachedFigure(const Question& question, const std::vector<stats::KaplanM
 void AddDifferenceFigure(const Question& question, const std::vector<Difference>& differences,
                          sdk::ResultBuilder& builder);
 
+// --- within_blocks.cc ---
+
+// Figure of the difference in each block; left out where no block shows one.
+void AddWithinBlockFigure(const Question& question, sdk::ResultBuilder& builder);
+
 // --- findings.cc: words ---
 
 // What the differences say, arm by arm, and what lies behind them.

@@ -6,20 +6,30 @@
 #include <utility>
 
 #include "absl/strings/str_cat.h"
+#include "plugins/sdk/follow_up.h"
 
 namespace plumule::time_to_threshold {
 namespace {
 
-// The declared horizon, or the smallest over arms of the largest day observed.
-double ChooseHorizon(const Question& question, const SurvivalRows& rows,
-                     sdk::ResultBuilder& builder) {
+// What the horizon is to be: declared as a parameter, or by the calendar the days that even units
+// started on the last day are followed, so that data don't choose it.
+std::optional<double> DeclaredHorizon(const Question& question,
+                                      const study::v1::Protocol& protocol) {
+  if (const auto declared = question.parameters.Number("horizon_days")) return declared;
+  const auto follow_up = sdk::PlannedFollowUp(protocol.calendar());
+  return follow_up ? follow_up->shortest : std::nullopt;
+}
+
+// The declared horizon as far as observation supports it; where there is none the smallest over
+// arms of the largest day observed.
+double ChooseHorizon(const Question& question, const std::optional<double>& declared,
+                     const SurvivalRows& rows, sdk::ResultBuilder& builder) {
   double supported = std::numeric_limits<double>::infinity();
   const auto arms = static_cast<int>(question.analyzed.arms.size());
   for (int arm = 0; arm < arms; ++arm) {
     if (rows.units(arm) > 0) supported = std::min(supported, rows.last_day(arm));
   }
   if (supported == std::numeric_limits<double>::infinity()) return 0;
-  const auto declared = question.parameters.Number("horizon_days");
   if (!declared) return supported;
   double horizon = *declared;
   for (int arm = 0; arm < arms; ++arm) {
@@ -44,7 +54,9 @@ absl::StatusOr<Question> AskQuestion(const plugin::v1::Manifest& manifest,
   if (!asked.ok()) return asked.status();
   Question question{*std::move(asked)};
   const SurvivalRows rows(question.analyzed, Timing::kFirstSeen);
-  question.horizon = ChooseHorizon(question, rows, builder);
+  const auto declared = DeclaredHorizon(question, input.setup.protocol());
+  question.horizon_declared = declared.has_value();
+  question.horizon = ChooseHorizon(question, declared, rows, builder);
   return question;
 }
 

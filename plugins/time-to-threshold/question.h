@@ -15,7 +15,8 @@ namespace plumule::time_to_threshold {
 
 // What is asked of which units, and over how many days.
 struct Question : sdk::ThresholdQuestion {
-  double horizon = 0;  // τ, days; 0: no follow-up
+  double horizon = 0;             // τ, days; 0: no follow-up
+  bool horizon_declared = false;  // before the data: by parameter, else by the calendar
 };
 
 // Errors as AskThresholdQuestion(). Warns `horizon_shortened`.

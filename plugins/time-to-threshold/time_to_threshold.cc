@@ -159,6 +159,7 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   drawn.insert(drawn.end(), sensitivity->differences.begin(), sensitivity->differences.end());
   drawn.insert(drawn.end(), subgroups->begin(), subgroups->end());
   AddDifferenceFigure(question, drawn, builder);
+  AddWithinBlockFigure(question, builder);
   SayFindings(question, *primary, arms, *sensitivity, builder);
   progress(1, "done");
   return builder.Finish(StatusOf(*primary));

@@ -89,16 +89,18 @@ absl::Status CheckCapabilities(const plugin::v1::Manifest& manifest) {
   return absl::OkStatus();
 }
 
-absl::Status CheckParameters(const plugin::v1::Manifest& manifest) {
+absl::Status CheckSpecs(
+    absl::string_view field,
+    const google::protobuf::RepeatedPtrField<plugin::v1::ParameterSpec>& specs) {
   std::set<std::string> ids;
-  for (const plugin::v1::ParameterSpec& parameter : manifest.parameters()) {
-    const study::v1::Variable& variable = parameter.variable();
-    if (variable.id().empty()) return Unfit("`parameters` holds one without an id");
+  for (const plugin::v1::ParameterSpec& spec : specs) {
+    const study::v1::Variable& variable = spec.variable();
+    if (variable.id().empty()) return Unfit(absl::StrCat("`", field, "` holds one without an id"));
     if (!ids.insert(variable.id()).second) {
-      return Unfit(absl::StrCat("`parameters` holds `", variable.id(), "` twice"));
+      return Unfit(absl::StrCat("`", field, "` holds `", variable.id(), "` twice"));
     }
     if (variable.type_case() == study::v1::Variable::TYPE_NOT_SET) {
-      return Unfit(absl::StrCat("parameter `", variable.id(), "` has no type"));
+      return Unfit(absl::StrCat("`", variable.id(), "` in `", field, "` has no type"));
     }
   }
   return absl::OkStatus();
@@ -121,7 +123,8 @@ absl::Status CheckManifest(const plugin::v1::Manifest& manifest, absl::string_vi
     return Unfit("`executable` must be the name of a file in the manifest's folder");
   }
   PLUMULE_RETURN_IF_ERROR(CheckCapabilities(manifest));
-  return CheckParameters(manifest);
+  PLUMULE_RETURN_IF_ERROR(CheckSpecs("parameters", manifest.parameters()));
+  return CheckSpecs("expectations", manifest.expectations());
 }
 
 absl::StatusOr<std::string> CommonProtocolVersion(const plugin::v1::Manifest& manifest) {

@@ -173,6 +173,30 @@ class Harvest {
   MaybeFailure failure_;
 };
 
+// One request, answered by progress and a result; `open` makes the call and gives its reader.
+template <typename Response, typename OpenCall>
+PluginOutcome<v1::Result> AskForResult(const InstalledPlugin& plugin, const PluginLimits& limits,
+                                       std::stop_token stop, const ProgressListener& on_progress,
+                                       const OpenCall& open) {
+  const absl::Duration patience = WorkTime(plugin, limits);
+  const auto work = [&](PluginSession& session, v1::Result& result) -> MaybeFailure {
+    Harvest harvest(limits, on_progress);
+    const auto call = [&](auto& stub, grpc::ClientContext& context) {
+      const auto stream = open(stub, context);
+      Response response;
+      while (stream->Read(&response)) {
+        if (!harvest.Take(response)) context.TryCancel();
+      }
+      return stream->Finish();
+    };
+    MaybeFailure failure = session.Ask(patience, call);
+    const bool stopped = failure && failure->cause == v1::RUN_FAILURE_UNSPECIFIED;
+    if (stopped || !harvest.failure()) return failure ? failure : harvest.Finish(result);
+    return harvest.failure();
+  };
+  return InSession<v1::Result>(plugin, limits, patience, std::move(stop), work);
+}
+
 using AnalyzeStream =
     grpc::ClientReaderWriter<plugin::v1::AnalyzeRequest, plugin::v1::AnalyzeResponse>;
 
@@ -257,6 +281,17 @@ PluginOutcome<v1::Result> Analyze(const InstalledPlugin& plugin,
   return InSession<v1::Result>(plugin, limits, patience, std::move(stop), work);
 }
 
+PluginOutcome<v1::Result> Plan(const InstalledPlugin& plugin,
+                               const plugin::v1::PlanRequest& request, const PluginLimits& limits,
+                               std::stop_token stop, const ProgressListener& on_progress) {
+  if (!Can(plugin, plugin::v1::CAPABILITY_PLAN)) {
+    return Refusal<v1::Result>(plugin, v1::RUN_FAILURE_PLUGIN_DECLINED, "does not plan studies");
+  }
+  return AskForResult<plugin::v1::PlanResponse>(
+      plugin, limits, std::move(stop), on_progress,
+      [&](auto& stub, grpc::ClientContext& context) { return stub.Plan(&context, request); });
+}
+
 PluginOutcome<v1::Result> Synthesize(const InstalledPlugin& plugin,
                                      const plugin::v1::SynthesizeRequest& request,
                                      const PluginLimits& limits, std::stop_token stop,
@@ -264,23 +299,9 @@ PluginOutcome<v1::Result> Synthesize(const InstalledPlugin& plugin,
   if (!Can(plugin, plugin::v1::CAPABILITY_SYNTHESIZE)) {
     return Refusal<v1::Result>(plugin, v1::RUN_FAILURE_PLUGIN_DECLINED, "does not pool studies");
   }
-  const absl::Duration patience = WorkTime(plugin, limits);
-  const auto work = [&](PluginSession& session, v1::Result& result) -> MaybeFailure {
-    Harvest harvest(limits, on_progress);
-    const auto call = [&](auto& stub, grpc::ClientContext& context) {
-      const auto stream = stub.Synthesize(&context, request);
-      plugin::v1::SynthesizeResponse response;
-      while (stream->Read(&response)) {
-        if (!harvest.Take(response)) context.TryCancel();
-      }
-      return stream->Finish();
-    };
-    MaybeFailure failure = session.Ask(patience, call);
-    const bool stopped = failure && failure->cause == v1::RUN_FAILURE_UNSPECIFIED;
-    if (stopped || !harvest.failure()) return failure ? failure : harvest.Finish(result);
-    return harvest.failure();
-  };
-  return InSession<v1::Result>(plugin, limits, patience, std::move(stop), work);
+  return AskForResult<plugin::v1::SynthesizeResponse>(
+      plugin, limits, std::move(stop), on_progress,
+      [&](auto& stub, grpc::ClientContext& context) { return stub.Synthesize(&context, request); });
 }
 
 PluginOutcome<plugin::v1::CheckProtocolResponse> CheckProtocol(

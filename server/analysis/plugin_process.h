@@ -51,6 +51,11 @@ PluginOutcome<v1::Result> Analyze(const InstalledPlugin& plugin,
                                   const PluginLimits& limits, std::stop_token stop = {},
                                   const ProgressListener& on_progress = {});
 
+// Plans a study of which there are no data yet. The result has been checked.
+PluginOutcome<v1::Result> Plan(const InstalledPlugin& plugin,
+                               const plugin::v1::PlanRequest& request, const PluginLimits& limits,
+                               std::stop_token stop = {}, const ProgressListener& on_progress = {});
+
 // Pools studies. The result has been checked.
 PluginOutcome<v1::Result> Synthesize(const InstalledPlugin& plugin,
                                      const plugin::v1::SynthesizeRequest& request,

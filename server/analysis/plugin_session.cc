@@ -295,7 +295,7 @@ MaybeFailure PluginSession::FailureOf(const grpc::Status& status, absl::Duration
                            absl::StrCat("did not answer within ", SecondsInWords(patience))};
     case grpc::StatusCode::INVALID_ARGUMENT:
       return PluginFailure{v1::RUN_FAILURE_PLUGIN_DECLINED,
-                           absl::StrCat("can't analyze these data: ", MessageOf(status))};
+                           absl::StrCat("can't work with what it was given: ", MessageOf(status))};
     case grpc::StatusCode::RESOURCE_EXHAUSTED:
       return PluginFailure{v1::RUN_FAILURE_LIMIT_PASSED,
                            absl::StrCat("passed a limit: ", MessageOf(status))};

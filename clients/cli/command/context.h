@@ -56,6 +56,7 @@ void AddRecordVerbs(CLI::App& app, Action* action);
 void AddImportVerb(CLI::App& app, Action* action);
 void AddAnalyzeVerb(CLI::App& app, Action* action);
 void AddPoolVerb(CLI::App& app, Action* action);
+void AddPlanVerb(CLI::App& app, Action* action);
 void AddRunVerb(CLI::App& app, Action* action);
 void AddResultVerbs(CLI::App& app, Action* action);
 void AddReportVerb(CLI::App& app, Action* action);

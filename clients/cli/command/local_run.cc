@@ -59,11 +59,7 @@ absl::StatusOr<Table> LocalRunOptions::ReadTable(const std::string& path) const 
 
 void AddLocalRunOptions(CLI::App* verb, LocalRunOptions* options) {
   verb->add_option("--set", options->set, "a parameter of the plugin: name=value; may be repeated")
-      ->check([](const std::string& setting) {
-        return absl::StrContains(setting, "=") && setting[0] != '='
-                   ? std::string()
-                   : absl::StrCat("\"", setting, "\" is not name=value");
-      });
+      ->check(IsSetting);
   verb->add_option("--level", options->level, "confidence level of intervals; default 0.95");
   verb->add_option("--seed", options->seed, "seed of all randomness; default 1");
   verb->add_option("--separator", options->separator,
@@ -72,6 +68,11 @@ void AddLocalRunOptions(CLI::App* verb, LocalRunOptions* options) {
       ->check(CLI::IsMember({"point", "comma"}));
   verb->add_option("--encoding", options->encoding, "auto, utf-8, utf-16 or windows-1252");
   AddFormat(verb, &options->format);
+}
+
+std::string IsSetting(const std::string& text) {
+  if (absl::StrContains(text, "=") && text[0] != '=') return "";
+  return absl::StrCat("\"", text, "\" is not name=value");
 }
 
 bool Declares(const plugin::v1::Manifest& manifest, const std::string& name) {

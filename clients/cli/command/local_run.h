@@ -36,6 +36,9 @@ struct LocalRunOptions {
 
 void AddLocalRunOptions(CLI::App* verb, LocalRunOptions* options);
 
+// CLI11's check of an option that takes name=value.
+std::string IsSetting(const std::string& text);
+
 // Whether the plugin declares a parameter of this name.
 bool Declares(const plugin::v1::Manifest& manifest, const std::string& name);
 

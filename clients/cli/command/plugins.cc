@@ -17,9 +17,99 @@
 namespace plumule::cli {
 namespace {
 
-absl::Status WrongValue(absl::string_view name, absl::string_view text, absl::string_view wanted) {
+// Parameters as they are given on the command line.
+struct Offer {
+  absl::string_view plugin;
+  absl::string_view option;  // "--set"
+  absl::string_view noun;    // "parameter"
+  const google::protobuf::RepeatedPtrField<plugin::v1::ParameterSpec>& specs;
+};
+
+absl::Status WrongValue(const Offer& offer, absl::string_view name, absl::string_view text,
+                        absl::string_view wanted) {
   return absl::InvalidArgumentError(
-      absl::StrCat("--set ", name, ": \"", text, "\" does not fit; it takes ", wanted));
+      absl::StrCat(offer.option, " ", name, ": \"", text, "\" does not fit; it takes ", wanted));
+}
+
+// A number, bare or followed by its unit; a share of the unit 1 may be written in per cent.
+std::optional<double> NumberIn(absl::string_view unit, absl::string_view text) {
+  if (const auto number = ParseNumber(text)) return number;
+  const size_t end = text.find_last_of("0123456789");
+  if (end == absl::string_view::npos) return std::nullopt;
+  const absl::string_view given = absl::StripAsciiWhitespace(text.substr(end + 1));
+  const auto number = ParseNumber(text.substr(0, end + 1));
+  if (number && given == unit) return number;
+  if (number && given == "%" && unit == "1") return *number / 100;
+  return std::nullopt;
+}
+
+absl::StatusOr<study::v1::Parameter> Typed(const Offer& offer, absl::string_view name,
+                                           absl::string_view text) {
+  const auto spec =
+      std::find_if(offer.specs.begin(), offer.specs.end(),
+                   [name](const auto& parameter) { return parameter.variable().id() == name; });
+  if (spec == offer.specs.end()) {
+    return absl::InvalidArgumentError(absl::StrCat(
+        offer.option, " ", name, ": ", offer.plugin, " has no such ", offer.noun,
+        "; it has: ", absl::StrJoin(offer.specs, ", ", [](std::string* out, const auto& parameter) {
+          out->append(parameter.variable().id());
+        })));
+  }
+  study::v1::Parameter parameter;
+  parameter.set_name(std::string(name));
+  study::v1::Value& value = *parameter.mutable_value();
+  const study::v1::Variable& variable = spec->variable();
+  switch (variable.type_case()) {
+    case study::v1::Variable::kNumber: {
+      const auto number = NumberIn(variable.number().unit(), text);
+      if (!number) {
+        return WrongValue(
+            offer, name, text,
+            variable.number().unit() == "1" ? "a share, like 0.2 or 20%" : "a number, like 12.5");
+      }
+      value.mutable_number()->set_value(*number);
+      value.mutable_number()->set_unit(variable.number().unit());
+      return parameter;
+    }
+    case study::v1::Variable::kCount: {
+      const auto count = ParseWhole(text);
+      if (!count || *count < 0) return WrongValue(offer, name, text, "a whole number, like 1000");
+      value.set_count(*count);
+      return parameter;
+    }
+    case study::v1::Variable::kYesNo: {
+      const std::string lower = absl::AsciiStrToLower(text);
+      const bool yes = lower == "yes" || lower == "true";
+      if (!yes && lower != "no" && lower != "false")
+        return WrongValue(offer, name, text, "yes or no");
+      value.set_yes_no(yes);
+      return parameter;
+    }
+    case study::v1::Variable::kChoice: {
+      std::vector<std::string> codes;
+      for (const auto& option : variable.choice().options()) codes.push_back(option.code());
+      const std::vector<std::string> chosen = absl::StrSplit(text, ',');
+      for (const std::string& code : chosen) {
+        const bool known = std::find(codes.begin(), codes.end(), code) != codes.end();
+        if (!known && !variable.choice().allow_other()) {
+          return WrongValue(offer, name, text, absl::StrCat("one of ", absl::StrJoin(codes, ", ")));
+        }
+        if (known)
+          value.mutable_choice()->add_codes(code);
+        else
+          value.mutable_choice()->set_other(code);
+      }
+      return parameter;
+    }
+    case study::v1::Variable::kDate:
+      if (!protocol::ParseDate(text))
+        return WrongValue(offer, name, text, "a date, like 2027-03-04");
+      value.set_date(std::string(text));
+      return parameter;
+    default:
+      value.set_text(std::string(text));
+      return parameter;
+  }
 }
 
 }  // namespace
@@ -78,65 +168,13 @@ analysis::PluginLimits LocalLimits() {
 absl::StatusOr<study::v1::Parameter> TypedParameter(const plugin::v1::Manifest& manifest,
                                                     absl::string_view name,
                                                     absl::string_view text) {
-  const auto spec =
-      std::find_if(manifest.parameters().begin(), manifest.parameters().end(),
-                   [name](const auto& parameter) { return parameter.variable().id() == name; });
-  if (spec == manifest.parameters().end()) {
-    return absl::InvalidArgumentError(absl::StrCat(
-        "--set ", name, ": ", manifest.id(), " has no such parameter; it has: ",
-        absl::StrJoin(manifest.parameters(), ", ", [](std::string* out, const auto& parameter) {
-          out->append(parameter.variable().id());
-        })));
-  }
-  study::v1::Parameter parameter;
-  parameter.set_name(std::string(name));
-  study::v1::Value& value = *parameter.mutable_value();
-  const study::v1::Variable& variable = spec->variable();
-  switch (variable.type_case()) {
-    case study::v1::Variable::kNumber: {
-      const auto number = ParseNumber(text);
-      if (!number) return WrongValue(name, text, "a number, like 12.5");
-      value.mutable_number()->set_value(*number);
-      value.mutable_number()->set_unit(variable.number().unit());
-      return parameter;
-    }
-    case study::v1::Variable::kCount: {
-      const auto count = ParseWhole(text);
-      if (!count || *count < 0) return WrongValue(name, text, "a whole number, like 1000");
-      value.set_count(*count);
-      return parameter;
-    }
-    case study::v1::Variable::kYesNo: {
-      const std::string lower = absl::AsciiStrToLower(text);
-      const bool yes = lower == "yes" || lower == "true";
-      if (!yes && lower != "no" && lower != "false") return WrongValue(name, text, "yes or no");
-      value.set_yes_no(yes);
-      return parameter;
-    }
-    case study::v1::Variable::kChoice: {
-      std::vector<std::string> codes;
-      for (const auto& option : variable.choice().options()) codes.push_back(option.code());
-      const std::vector<std::string> chosen = absl::StrSplit(text, ',');
-      for (const std::string& code : chosen) {
-        const bool known = std::find(codes.begin(), codes.end(), code) != codes.end();
-        if (!known && !variable.choice().allow_other()) {
-          return WrongValue(name, text, absl::StrCat("one of ", absl::StrJoin(codes, ", ")));
-        }
-        if (known)
-          value.mutable_choice()->add_codes(code);
-        else
-          value.mutable_choice()->set_other(code);
-      }
-      return parameter;
-    }
-    case study::v1::Variable::kDate:
-      if (!protocol::ParseDate(text)) return WrongValue(name, text, "a date, like 2027-03-04");
-      value.set_date(std::string(text));
-      return parameter;
-    default:
-      value.set_text(std::string(text));
-      return parameter;
-  }
+  return Typed({manifest.id(), "--set", "parameter", manifest.parameters()}, name, text);
+}
+
+absl::StatusOr<study::v1::Parameter> TypedExpectation(const plugin::v1::Manifest& manifest,
+                                                      absl::string_view name,
+                                                      absl::string_view text) {
+  return Typed({manifest.id(), "--expect", "expectation", manifest.expectations()}, name, text);
 }
 
 }  // namespace plumule::cli

@@ -34,4 +34,9 @@ analysis::PluginLimits LocalLimits();
 absl::StatusOr<study::v1::Parameter> TypedParameter(const plugin::v1::Manifest& manifest,
                                                     absl::string_view name, absl::string_view text);
 
+// The same of what `plan` may be told to expect: `manifest.expectations`.
+absl::StatusOr<study::v1::Parameter> TypedExpectation(const plugin::v1::Manifest& manifest,
+                                                      absl::string_view name,
+                                                      absl::string_view text);
+
 }  // namespace plumule::cli

@@ -23,6 +23,7 @@ ExitCode RunProgram(const std::vector<std::string>& arguments, Context& context)
       "Exit status: 0 done, 1 the answer is no, 2 unusable input, 3 server or network.");
   Action action;
   AddProtocolVerbs(app, &action);
+  AddPlanVerb(app, &action);
   AddCommunityVerbs(app, &action);
   AddKeyVerbs(app, &action);
   AddStudyVerbs(app, &action);

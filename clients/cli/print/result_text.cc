@@ -44,7 +44,7 @@ std::string Basis(const Estimate& estimate) {
   if (estimate.blocks() > 0) parts.push_back(Counted(estimate.blocks(), "block"));
   if (estimate.has_events()) parts.push_back(Counted(estimate.events(), "event"));
   if (!estimate.analysis_set().empty() && estimate.analysis_set() != "all_started" &&
-      estimate.analysis_set() != "all_studies") {
+      estimate.analysis_set() != "all_studies" && estimate.analysis_set() != "planned") {
     parts.push_back(MethodWords(estimate.analysis_set()));
   }
   return absl::StrJoin(parts, ", ");

@@ -1,6 +1,5 @@
 #include "clients/cli/print/words.h"
 
-#include <array>
 #include <cmath>
 #include <utility>
 
@@ -8,6 +7,7 @@
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
 #include "absl/strings/str_replace.h"
+#include "absl/types/span.h"
 
 namespace plumule::cli {
 namespace {
@@ -18,7 +18,7 @@ struct Words {
   absl::string_view name, words;
 };
 
-constexpr std::array<Words, 25> kMeasures = {{
+constexpr Words kMeasures[] = {
     {"reached_by", "share that reached it"},
     {"days_to_quantile", "time until a share had reached it"},
     {"restricted_mean_days", "mean time, up to a limit"},
@@ -44,9 +44,13 @@ constexpr std::array<Words, 25> kMeasures = {{
     {"tau_squared", "variance between studies, τ²"},
     {"i_squared", "share of the differences beyond chance, I²"},
     {"h_squared", "H²"},
-}};
+    {"power", "studies that find the effect"},
+    {"blocks_for_power", "blocks needed"},
+    {"interval_width", "expected width of the interval"},
+    {"detectable_median_difference", "smallest difference in median time to be found"},
+};
 
-constexpr std::array<Words, 29> kMethods = {{
+constexpr Words kMethods[] = {
     {"kaplan_meier", "Kaplan–Meier"},
     {"kaplan_meier_independent", "Kaplan–Meier, units as independent"},
     {"aalen_johansen", "Aalen–Johansen"},
@@ -76,10 +80,14 @@ constexpr std::array<Words, 29> kMethods = {{
     {"all_started", "all units that were started"},
     {"followed_protocol", "units that followed the protocol"},
     {"finishers_only", "only units that finished"},
-}};
+    {"restricted_mean_by_formula", "difference in mean time, by formula"},
+    {"restricted_mean_by_simulation", "difference in mean time, by simulation"},
+    {"log_rank_by_block_by_formula", "log-rank by block, by formula"},
+    {"log_rank_by_block_by_simulation", "log-rank by block, by simulation"},
+    {"planned", "the planned study"},
+};
 
-template <size_t N>
-std::string LookUp(const std::array<Words, N>& table, absl::string_view name) {
+std::string LookUp(absl::Span<const Words> table, absl::string_view name) {
   for (const Words& entry : table) {
     if (entry.name == name) return std::string(entry.words);
   }
@@ -167,7 +175,8 @@ std::string Counted(int64_t count, absl::string_view noun) {
 
 std::string ContrastWords(const Estimate& estimate) {
   std::string words = !estimate.arm().empty() ? estimate.arm()
-                      : absl::StrContains(estimate.analysis_set(), "studies")
+                      : absl::StrContains(estimate.analysis_set(), "studies") ||
+                              estimate.analysis_set() == "planned"
                           ? LookUp(kMethods, estimate.analysis_set())
                           : "all units";
   if (!estimate.against().empty()) {
@@ -188,6 +197,12 @@ std::string AtWords(const Estimate& estimate) {
   }
   if (absl::StartsWith(estimate.measure(), "reached_by")) {
     return absl::StrCat("by day ", NumberWords(estimate.at()));
+  }
+  if (estimate.measure() == "blocks_for_power") {
+    return absl::StrCat("for power ", NumberWords(estimate.at()));
+  }
+  if (estimate.analysis_set() == "planned" && estimate.measure() != "median_difference") {
+    return absl::StrCat("with ", NumberWords(estimate.at()), " blocks");
   }
   return absl::StrCat("at ", NumberWords(estimate.at()));
 }

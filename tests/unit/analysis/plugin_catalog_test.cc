@@ -95,11 +95,14 @@ TEST_F(Catalog, NamesWhatIsWrongWithAManifest) {
               HasSubstr("can't find"));
   EXPECT_THAT(ProblemWith(with(R"(["1"])", R"(["2", "3"])")),
               HasSubstr("it speaks version 2, 3 of the plugin protocol, this host speaks 1"));
-  EXPECT_THAT(ProblemWith(with(R"(["CAPABILITY_ANALYZE", "CAPABILITY_SYNTHESIZE"])", "[]")),
+  EXPECT_THAT(ProblemWith(with(
+                  R"(["CAPABILITY_ANALYZE", "CAPABILITY_SYNTHESIZE", "CAPABILITY_PLAN"])", "[]")),
               HasSubstr("`capabilities`"));
   EXPECT_THAT(ProblemWith(GoodManifest(R"(, "colour": "green")")), HasSubstr("colour"));
   EXPECT_THAT(ProblemWith(GoodManifest(R"(, "parameters": [{"variable": {"id": "a"}}])")),
-              HasSubstr("`a` has no type"));
+              HasSubstr("`a` in `parameters` has no type"));
+  EXPECT_THAT(ProblemWith(GoodManifest(R"(, "expectations": [{"variable": {"id": "a"}}])")),
+              HasSubstr("`a` in `expectations` has no type"));
   EXPECT_THAT(ProblemWith(GoodManifest(R"(, "parameters": [{"variable": {"id": "a", "yesNo": {}}},
                                                            {"variable": {"id": "a", "yesNo": {}}}])")),
               HasSubstr("`a` twice"));

@@ -127,6 +127,23 @@ TEST_F(PluginProcess, PoolsStudies) {
   EXPECT_EQ(outcome.answer->estimates(0).value(), 2);
 }
 
+TEST_F(PluginProcess, PlansStudiesAndTellsProgress) {
+  plugin::v1::PlanRequest request;
+  request.set_blocks(40);
+  std::vector<std::string> doing;
+  const auto outcome = Plan(plugins_.Install("well-behaved"), request, plugins_.limits(), {},
+                            [&](double, absl::string_view what) { doing.emplace_back(what); });
+  ASSERT_TRUE(outcome.answer.ok()) << outcome.answer.status();
+  EXPECT_EQ(outcome.answer->estimates(0).value(), 40);
+  EXPECT_EQ(doing, std::vector<std::string>{"supposing"});
+}
+
+TEST_F(PluginProcess, RefusesAPlanThatBreaksRulesOfResults) {
+  const auto outcome =
+      Plan(plugins_.Install("nan-result"), plugin::v1::PlanRequest(), plugins_.limits());
+  ExpectFailure(outcome, v1::RUN_FAILURE_RESULT_REFUSED, "estimates[0].value: must be finite");
+}
+
 TEST_F(PluginProcess, PassesOnWhatAPluginSaysOfAProtocol) {
   plugin::v1::CheckProtocolRequest request;
   request.set_analysis("main");
@@ -428,7 +445,7 @@ TEST_F(PluginProcess, KeepsTheBeginningAndTheEndOfLongOutput) {
 
 TEST_F(PluginProcess, PassesOnThatAPluginCantAnalyseTheData) {
   ExpectFailure(Run("declines", plugins_.limits()), v1::RUN_FAILURE_PLUGIN_DECLINED,
-                "can't analyze these data: no unit has an arm\nname an arm for each");
+                "can't work with what it was given: no unit has an arm\nname an arm for each");
 }
 
 TEST_F(PluginProcess, PassesOnAnErrorInsideThePlugin) {

@@ -169,6 +169,7 @@ class TestPlugin final : public plugin::AnalysisPluginService::Service {
     manifest.add_protocol_versions("1");
     manifest.add_capabilities(plugin::CAPABILITY_ANALYZE);
     manifest.add_capabilities(plugin::CAPABILITY_SYNTHESIZE);
+    manifest.add_capabilities(plugin::CAPABILITY_PLAN);
     if (Is("describes-itself-otherwise")) manifest.set_summary("Something else");
     return grpc::Status::OK;
   }
@@ -209,6 +210,19 @@ class TestPlugin final : public plugin::AnalysisPluginService::Service {
     stream->Write(response);
     if (Is("two-results")) stream->Write(response);
     answered = true;
+    return grpc::Status::OK;
+  }
+
+  grpc::Status Plan(grpc::ServerContext*, const plugin::PlanRequest* request,
+                    grpc::ServerWriter<plugin::PlanResponse>* writer) override {
+    plugin::PlanResponse response;
+    response.mutable_progress()->set_fraction(0.5);
+    response.mutable_progress()->set_doing("supposing");
+    writer->Write(response);
+    Received received;
+    received.units = request->blocks();
+    *response.mutable_result() = Distort(GoodResult(received));
+    writer->Write(response);
     return grpc::Status::OK;
   }
 

@@ -35,7 +35,7 @@ TestPlugins::TestPlugins()
 std::string TestPlugins::ManifestOf(const std::string& id, const std::string& more) {
   return absl::StrCat(R"({"id": ")", id, R"(", "version": "1.0.0", "executable": ")", id,
                       R"(", "protocolVersions": ["1"],
-          "capabilities": ["CAPABILITY_ANALYZE", "CAPABILITY_SYNTHESIZE"])",
+          "capabilities": ["CAPABILITY_ANALYZE", "CAPABILITY_SYNTHESIZE", "CAPABILITY_PLAN"])",
                       more, "}");
 }
 

@@ -11,6 +11,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <functional>
+#include <limits>
 #include <string>
 #include <thread>
 
@@ -103,6 +104,18 @@ absl::StatusOr<analysis::v1::Result> Count(const plugin::v1::Manifest&, const An
   return builder.Finish(analysis::v1::RESULT_STATUS_CANNOT_ANSWER);
 }
 
+// Says what was asked, and nothing about studies.
+absl::StatusOr<analysis::v1::Result> Echo(const plugin::v1::Manifest&,
+                                          const plugin::v1::PlanRequest& request,
+                                          const Progress& progress) {
+  progress(0.5, "planning");
+  ResultBuilder builder;
+  builder.Warn("asked", absl::StrCat(request.blocks(), " blocks, power ", request.power(), ", ",
+                                     request.replicates(), " replicates"));
+  builder.Say("Planned.");
+  return builder.Finish(analysis::v1::RESULT_STATUS_CANNOT_ANSWER);
+}
+
 AnalyzeRequest MainSetup() {
   AnalyzeRequest request;
   request.mutable_setup()->mutable_analysis()->set_id("main");
@@ -130,7 +143,7 @@ AnalyzeRequest UnitsChunk(int rows) {
 class PluginServerTest : public ::testing::Test {
  protected:
   PluginServerTest() : host_(folder_.Socket()) {
-    auto server = PluginServer::Listen({.manifest_json = kManifest, .analyze = Count},
+    auto server = PluginServer::Listen({.manifest_json = kManifest, .analyze = Count, .plan = Echo},
                                        folder_.Socket(), "secret");
     EXPECT_TRUE(server.ok()) << server.status();
     server_ = *std::move(server);
@@ -236,6 +249,47 @@ TEST_F(PluginServerTest, SaysThatItDoesNotSynthesize) {
   plugin::v1::SynthesizeResponse response;
   EXPECT_FALSE(reader->Read(&response));
   EXPECT_EQ(reader->Finish().error_code(), grpc::StatusCode::UNIMPLEMENTED);
+}
+
+TEST_F(PluginServerTest, PlansWithTheUsualPowerAndReplicatesWhereNoneAreAsked) {
+  ASSERT_TRUE(host_.Handshake("secret", "1").ok());
+  grpc::ClientContext context;
+  plugin::v1::PlanRequest request;
+  request.set_blocks(40);
+  auto reader = host_.stub().Plan(&context, request);
+  plugin::v1::PlanResponse response;
+  ASSERT_TRUE(reader->Read(&response));
+  EXPECT_EQ(response.progress().doing(), "planning");
+  ASSERT_TRUE(reader->Read(&response));
+  EXPECT_EQ(response.result().warnings(0).message(), "40 blocks, power 0.8, 1000 replicates");
+  EXPECT_FALSE(reader->Read(&response));
+  EXPECT_TRUE(reader->Finish().ok());
+}
+
+TEST_F(PluginServerTest, RefusesToPlanWithPowerBlocksOrReplicatesThatMakeNoSense) {
+  ASSERT_TRUE(host_.Handshake("secret", "1").ok());
+  const auto refusal = [&](auto change) {
+    plugin::v1::PlanRequest request;
+    change(request);
+    grpc::ClientContext context;
+    auto reader = host_.stub().Plan(&context, request);
+    plugin::v1::PlanResponse response;
+    EXPECT_FALSE(reader->Read(&response));
+    const grpc::Status status = reader->Finish();
+    EXPECT_EQ(status.error_code(), grpc::StatusCode::INVALID_ARGUMENT);
+    return status.error_message();
+  };
+  const double nan = std::numeric_limits<double>::quiet_NaN();
+  for (const double power : {0.5, 1.0, -0.1, nan}) {
+    EXPECT_THAT(refusal([&](auto& request) { request.set_power(power); }), HasSubstr("power"));
+  }
+  for (const std::int64_t blocks : {std::int64_t{-1}, std::int64_t{1} << 40}) {
+    EXPECT_THAT(refusal([&](auto& request) { request.set_blocks(blocks); }), HasSubstr("blocks"));
+  }
+  for (const int replicates : {-5, 99, 100'001}) {
+    EXPECT_THAT(refusal([&](auto& request) { request.set_replicates(replicates); }),
+                HasSubstr("simulated studies"));
+  }
 }
 
 TEST_F(PluginServerTest, ChecksParametersOfProtocols) {
