@@ -8,6 +8,7 @@
 
 #include "absl/status/statusor.h"
 #include "plugins/stats/chi_square_test.h"
+#include "plugins/stats/coefficient_state.h"
 #include "plugins/stats/interval.h"
 #include "plugins/stats/log_rank.h"
 #include "plugins/stats/survival.h"
@@ -37,14 +38,6 @@ enum class FitStatus {
 
 const char* ToString(Ties ties);         // "exact", "efron", "breslow"
 const char* ToString(FitStatus status);  // "converged", "separated", …
-
-enum class CoefficientState {
-  kReference,  // the arm compared against: β = 0
-  kFinite,
-  kPlusInfinity,   // whenever the two are compared this arm is first: no finite estimate
-  kMinusInfinity,  // … the other arm is first
-  kNotEstimable,   // never compared, directly or through other arms, in a way that settles it
-};
 
 struct CoxOptions {
   Ties ties = Ties::kExact;
