@@ -1,5 +1,5 @@
-# Writes data sets of times known exactly, between looks or not at all, and what R makes of them, for
-# aft_reference_test to recompute.
+# Writes data sets of times known exactly, between looks or not at all, and what R makes of them,
+# for aft_reference_test to recompute.
 #
 #   Rscript aft_references.R OUTPUT.json
 #
@@ -83,8 +83,8 @@ figures <- function(name, lower, upper, arm, block) {
                   block = block)
   holds <- is.finite(d$lower) | is.finite(d$upper)
   fits <- lapply(names(below), fit_one, d = d[holds, ])
-  list(name = name, lower = I(lower), upper = I(ifelse(is.infinite(upper), -1, upper)), arm = I(arm),
-       block = I(block), fits = Filter(Negate(is.null), fits))
+  list(name = name, lower = I(lower), upper = I(ifelse(is.infinite(upper), -1, upper)),
+       arm = I(arm), block = I(block), fits = Filter(Negate(is.null), fits))
 }
 
 draw <- function(i) {
@@ -96,7 +96,8 @@ draw <- function(i) {
   arm <- rep(rep(seq_len(arms), each = per), blocks)
   keep <- runif(n) < 0.9  # unequal blocks
   time <- exp(3 + 0.3 * rnorm(blocks)[block] - 0.3 * arm +
-              c(0.3, 0.6, 1)[i %% 3 + 1] * switch(i %% 3 + 1, rnorm(n), rlogis(n) / 2, log(rexp(n))))
+              c(0.3, 0.6, 1)[i %% 3 + 1] *
+                switch(i %% 3 + 1, rnorm(n), rlogis(n) / 2, log(rexp(n))))
   stop_at <- runif(n, 15, 60)
   step <- c(1, 3, 7)[i %% 3 + 1]
   kind <- switch(i %% 5 + 1, rep("looks", n), rep("exact", n), rep("exact", n),
