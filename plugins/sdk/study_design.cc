@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <array>
-#include <numeric>
 
 #include "absl/strings/str_cat.h"
 #include "plugins/sdk/judgement.h"
@@ -245,21 +244,6 @@ void AddLossAssumption(const ThresholdOutcome& analyzed, absl::string_view conse
 
 std::string MultiplicityWords(int comparisons) {
   return absl::StrCat("Holm's method over ", comparisons, " comparisons with the control.");
-}
-
-std::vector<double> HolmAdjusted(const std::vector<double>& p_values) {
-  std::vector<std::size_t> order(p_values.size());
-  std::iota(order.begin(), order.end(), std::size_t{0});
-  std::stable_sort(order.begin(), order.end(),
-                   [&](std::size_t a, std::size_t b) { return p_values[a] < p_values[b]; });
-  std::vector<double> adjusted(p_values.size());
-  double running = 0;
-  for (std::size_t i = 0; i < order.size(); ++i) {
-    const double raised = p_values[order[i]] * static_cast<double>(order.size() - i);
-    running = std::min(1.0, std::max(running, raised));
-    adjusted[order[i]] = running;
-  }
-  return adjusted;
 }
 
 }  // namespace plumule::sdk

@@ -45,10 +45,6 @@ void AddLossAssumption(const ThresholdOutcome& analyzed, absl::string_view conse
 // "Holm's method over k comparisons with the control."
 std::string MultiplicityWords(int comparisons);
 
-// Holm's step-down p-values (Holm 1979, Scand J Stat 6:65): sorted ascending, the running maximum
-// of (m − i) p_i, at most 1. In the order given.
-std::vector<double> HolmAdjusted(const std::vector<double>& p_values);
-
 }  // namespace plumule::sdk
 
 #endif  // PLUMULE_PLUGINS_SDK_STUDY_DESIGN_H_

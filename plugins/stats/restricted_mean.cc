@@ -94,11 +94,11 @@ struct ContrastArms {
   int against;
 };
 
-// Rows of the two arms in an order that does not depend on how they were given.
-std::vector<std::size_t> CanonicalRows(const Survival& data, ContrastArms arms) {
+// Rows of the arms in an order that does not depend on how they were given.
+std::vector<std::size_t> CanonicalRows(const Survival& data, std::span<const int> arms) {
   std::vector<std::size_t> rows;
   for (std::size_t row = 0; row < data.units(); ++row) {
-    if (data.ArmOf(row) == arms.arm || data.ArmOf(row) == arms.against) rows.push_back(row);
+    if (std::find(arms.begin(), arms.end(), data.ArmOf(row)) != arms.end()) rows.push_back(row);
   }
   const auto key = [&](std::size_t row) {
     return std::tuple(data.time[row], data.event[row], data.ArmOf(row));
@@ -106,6 +106,13 @@ std::vector<std::size_t> CanonicalRows(const Survival& data, ContrastArms arms) 
   std::sort(rows.begin(), rows.end(),
             [&](std::size_t a, std::size_t b) { return key(a) < key(b); });
   return rows;
+}
+
+std::vector<std::int32_t> BlocksOf(const Survival& data, std::span<const std::size_t> rows) {
+  std::vector<std::int32_t> blocks;
+  blocks.reserve(rows.size());
+  for (std::size_t row : rows) blocks.push_back(data.BlockOf(row));
+  return blocks;
 }
 
 // Influences of the rows on (arm − against) and on log (arm ÷ against): rows × 2.
@@ -204,10 +211,8 @@ absl::StatusOr<RestrictedMeanContrast> CompareRestrictedMeans(const Survival& da
 
   RestrictedMeanContrast contrast{.arm = *of_arm, .against = *of_against};
   const ContrastArms arms{.arm = arm, .against = against};
-  const std::vector<std::size_t> rows = CanonicalRows(data, arms);
-  std::vector<std::int32_t> blocks;
-  blocks.reserve(rows.size());
-  for (std::size_t row : rows) blocks.push_back(data.BlockOf(row));
+  const std::vector<std::size_t> rows = CanonicalRows(data, {{arm, against}});
+  const std::vector<std::int32_t> blocks = BlocksOf(data, rows);
   contrast.blocks = CountDistinct(blocks);
   const BlockErrors standard_errors =
       errors == ErrorModel::kIndependent
@@ -215,6 +220,52 @@ absl::StatusOr<RestrictedMeanContrast> CompareRestrictedMeans(const Survival& da
           : RobustErrors(blocks, ContrastInfluences(data, rows, arms, *curves, contrast));
   Conclude(standard_errors, TwoSidedNormalQuantile(confidence), contrast);
   return contrast;
+}
+
+absl::StatusOr<RestrictedMeanContrasts> CompareRestrictedMeansJointly(
+    const Survival& data, std::span<const ArmPair> pairs, double tau) {
+  const auto curves = KaplanMeierByArm(data);
+  if (!curves.ok()) return curves.status();
+  std::vector<int> compared;
+  for (const ArmPair& pair : pairs) {
+    if (absl::Status status = CheckContrast(data, pair.arm, pair.against); !status.ok()) {
+      return status;
+    }
+    compared.insert(compared.end(), {pair.arm, pair.against});
+  }
+  std::sort(compared.begin(), compared.end());
+  compared.erase(std::unique(compared.begin(), compared.end()), compared.end());
+  std::vector<double> mean(static_cast<std::size_t>(data.arms));
+  std::vector<std::optional<Influence>> influence_in(mean.size());
+  for (const int arm : compared) {
+    const auto position = static_cast<std::size_t>(arm);
+    const auto of_arm = RestrictedMeanDays((*curves)[position], tau);
+    if (!of_arm.ok()) return of_arm.status();
+    mean[position] = of_arm->mean;
+    influence_in[position].emplace((*curves)[position], tau);
+  }
+
+  RestrictedMeanContrasts result;
+  for (const ArmPair& pair : pairs) {
+    result.difference.push_back(mean[static_cast<std::size_t>(pair.arm)] -
+                                mean[static_cast<std::size_t>(pair.against)]);
+  }
+  if (pairs.empty()) return result;
+  const std::vector<std::size_t> rows = CanonicalRows(data, compared);
+  std::vector<double> influences(rows.size() * pairs.size());
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const int own = data.ArmOf(rows[i]);
+    const double influence = influence_in[static_cast<std::size_t>(own)]->Of(
+        data.time[rows[i]], data.event[rows[i]] == 1);
+    for (std::size_t j = 0; j < pairs.size(); ++j) {
+      influences[i * pairs.size() + j] = own == pairs[j].arm       ? influence
+                                         : own == pairs[j].against ? -influence
+                                                                   : 0;
+    }
+  }
+  result.covariance =
+      OuterProductSum(BlockSums(BlocksOf(data, rows), influences, pairs.size()), pairs.size());
+  return result;
 }
 
 }  // namespace plumule::stats

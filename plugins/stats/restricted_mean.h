@@ -3,6 +3,8 @@
 
 #include <cstdint>
 #include <optional>
+#include <span>
+#include <vector>
 
 #include "absl/status/statusor.h"
 #include "plugins/stats/interval.h"
@@ -69,6 +71,25 @@ absl::StatusOr<RestrictedMeanContrast> CompareRestrictedMeans(const Survival& da
                                                               int against, double tau,
                                                               ErrorModel errors,
                                                               double confidence = 0.95);
+
+// Two arms to be compared.
+struct ArmPair {
+  int arm = 0;
+  int against = 0;
+};
+
+// Several comparisons: differences of restricted means (days), in the order of the pairs, and their
+// covariance.
+struct RestrictedMeanContrasts {
+  std::vector<double> difference;  // arm − against
+  std::vector<double> covariance;  // days², pairs × pairs, row-major
+};
+
+// Influences as for kClusterRobust above; a block sums those of all its units, so comparisons that
+// share blocks or an arm are correlated as they are. The variances are the squared errors of
+// CompareRestrictedMeans(). Errors as there, for each pair. O(n log n + n · pairs²).
+absl::StatusOr<RestrictedMeanContrasts> CompareRestrictedMeansJointly(
+    const Survival& data, std::span<const ArmPair> pairs, double tau);
 
 }  // namespace plumule::stats
 

@@ -2,6 +2,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "plugins/stats/effect_size.h"
+#include "plugins/stats/multiplicity.h"
 #include "plugins/stats/proportion.h"
 #include "plugins/success-share/parts.h"
 
@@ -380,7 +381,7 @@ absl::Status AddTests(const Question& question, sdk::ResultBuilder& builder) {
   if (tested.size() < 2) return absl::OkStatus();
   std::vector<double> p_values;
   for (const TestedArm& test : tested) p_values.push_back(test.p_value);
-  const auto adjusted = sdk::HolmAdjusted(p_values);
+  const auto adjusted = stats::HolmAdjusted(p_values);
   for (std::size_t i = 0; i < tested.size(); ++i) {
     AddExact(question, tested[i].name, "exact_holm", tested[i].arm, adjusted[i], builder);
   }

@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "absl/strings/str_cat.h"
+#include "plugins/stats/multiplicity.h"
 #include "plugins/time-to-threshold/parts.h"
 
 namespace plumule::time_to_threshold {
@@ -158,7 +159,7 @@ void AddHolm(const Question& question, const std::vector<Difference>& primary,
     tested.push_back(&difference);
   }
   if (tested.size() < 2) return;
-  const auto adjusted = sdk::HolmAdjusted(p_values);
+  const auto adjusted = stats::HolmAdjusted(p_values);
   for (std::size_t i = 0; i < tested.size(); ++i) {
     builder.Add(OfDifference(question, *tested[i], "normal_holm", adjusted[i]));
   }
@@ -199,6 +200,24 @@ std::vector<std::uint8_t> Finishers(const sdk::ThresholdOutcome& outcome) {
     keep[unit] = outcome.status[unit] == sdk::UnitStatus::kReached ? 1 : 0;
   }
   return keep;
+}
+
+// Units lost by accident as the worst for one side would have it: those of the unlucky never
+// reach the threshold, those of the others did on the day they were lost.
+sdk::ThresholdOutcome WorstCase(const Question& question, bool treatments_unlucky) {
+  sdk::ThresholdOutcome outcome = question.analyzed;
+  for (std::size_t unit = 0; unit < outcome.units(); ++unit) {
+    if (outcome.status[unit] != sdk::UnitStatus::kLostIncidental) continue;
+    const bool treated = outcome.arm[unit] != question.control();
+    if (treated == treatments_unlucky) {
+      outcome.status[unit] = sdk::UnitStatus::kNotReached;
+      outcome.lower[unit] = std::max(outcome.lower[unit], question.horizon);
+    } else {
+      outcome.status[unit] = sdk::UnitStatus::kReached;
+    }
+    outcome.upper[unit] = outcome.lower[unit];
+  }
+  return outcome;
 }
 
 }  // namespace
@@ -258,6 +277,15 @@ absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::Result
       return status;
     }
   }
+  if (AnyOf(analyzed, sdk::UnitStatus::kLostIncidental)) {
+    for (const bool unlucky : {true, false}) {
+      const SurvivalRows rows(WorstCase(question, unlucky), Timing::kFirstSeen);
+      auto status =
+          compare(rows, unlucky ? "losses_against_treatment" : "losses_for_treatment",
+                  "cluster_robust", unlucky ? "losses at its worst" : "losses at its best");
+      if (!status.ok()) return status;
+    }
+  }
   const auto departed =
       std::count(question.all.in_primary.begin(), question.all.in_primary.end(), std::uint8_t{0});
   if (departed > 0) {
@@ -288,31 +316,6 @@ absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::Result
     }
   }
   return sensitivity;
-}
-
-absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
-                                                     const sdk::AnalysisInput& input,
-                                                     sdk::ResultBuilder& builder) {
-  std::vector<Difference> found;
-  for (const std::string& variable : input.setup.analysis().subgroup_variables()) {
-    auto levels = sdk::ReadSubgroups(question.analyzed, input.units, variable);
-    if (!levels.ok()) return levels.status();
-    for (const sdk::SubgroupLevel& level : *levels) {
-      const SurvivalRows rows(sdk::Subset(question.analyzed, level.keep), Timing::kFirstSeen);
-      const DifferencePlan plan = {.method = "cluster_robust",
-                                   .set = question.set,
-                                   .subgroup = level.name,
-                                   .errors = stats::ErrorModel::kClusterRobust,
-                                   .standing = analysis::v1::STANDING_SECONDARY};
-      auto differences = CompareMeans(question, rows, plan, builder);
-      if (!differences.ok()) return differences.status();
-      for (Difference& difference : *differences) {
-        absl::StrAppend(&difference.label, ", ", plan.subgroup);
-        found.push_back(std::move(difference));
-      }
-    }
-  }
-  return found;
 }
 
 }  // namespace plumule::time_to_threshold

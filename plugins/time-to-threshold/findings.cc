@@ -280,7 +280,8 @@ void SayFindings(const Question& question, const std::vector<Difference>& primar
   if (question.treatments.size() > 1) {
     builder.Say(
         "Several arms were each compared with the control; the intervals hold for each "
-        "comparison by itself, the p-values marked holm for all of them together.");
+        "comparison by itself, the intervals marked single step and the p-values marked single "
+        "step or holm for all of them together.");
   }
 }
 
@@ -314,7 +315,9 @@ void AddMethod(const Question& question, const study::v1::Protocol& protocol,
       sdk::Short(100 * question.level, 2), " %.");
   if (question.treatments.size() > 1) {
     absl::StrAppend(&statement, " Multiplicity: ",
-                    sdk::MultiplicityWords(static_cast<int>(question.treatments.size())));
+                    sdk::MultiplicityWords(static_cast<int>(question.treatments.size())),
+                    " Beside it single-step limits and p-values from the joint normal distribution "
+                    "of the differences, their covariance summed by block.");
   }
   absl::StrAppend(
       &statement,

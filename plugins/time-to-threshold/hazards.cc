@@ -6,6 +6,7 @@
 #include "plugins/stats/cox.h"
 #include "plugins/stats/first_in_block.h"
 #include "plugins/stats/log_rank.h"
+#include "plugins/stats/multiplicity.h"
 #include "plugins/time-to-threshold/parts.h"
 
 namespace plumule::time_to_threshold {
@@ -194,7 +195,7 @@ absl::Status AddPairwise(const Question& question, const SurvivalRows& rows,
   }
   std::vector<double> p_values;
   for (const PairedTest& test : tested) p_values.push_back(test.p_value);
-  const auto adjusted = sdk::HolmAdjusted(p_values);
+  const auto adjusted = stats::HolmAdjusted(p_values);
   for (std::size_t i = 0; i < tested.size() && tested.size() > 1; ++i) {
     Test test = sdk::MakeTest(question, "log_rank_stratified_by_block", "chi_square_holm",
                               tested[i].arm, analysis::v1::STANDING_SECONDARY);

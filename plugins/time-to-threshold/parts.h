@@ -90,10 +90,40 @@ struct Sensitivity {
 };
 absl::StatusOr<Sensitivity> AddSensitivity(const Question& question, sdk::ResultBuilder& builder);
 
-// Within the levels of the declared subgroup variables.
-absl::StatusOr<std::vector<Difference>> AddSubgroups(const Question& question,
-                                                     const sdk::AnalysisInput& input,
-                                                     sdk::ResultBuilder& builder);
+// --- subgroups.cc ---
+
+// The primary difference within the levels of the declared subgroup variables, and for each
+// variable and arm the test `interaction` of whether it is the same in all of them, with a sentence
+// on each variable; several tests are corrected by Benjamini and Hochberg.
+struct Interaction {
+  std::string variable;
+  int arm = 0;
+  std::string id;  // of the test that words quote
+  double p_value = 1;
+};
+struct Subgroups {
+  std::vector<Difference> differences;
+  std::vector<Interaction> interactions;
+};
+absl::StatusOr<Subgroups> AddSubgroups(const Question& question, const sdk::AnalysisInput& input,
+                                       sdk::ResultBuilder& builder);
+void SaySubgroups(const Question& question, const Subgroups& subgroups,
+                  sdk::ResultBuilder& builder);
+
+// --- leave_one_out.cc ---
+
+// The lowest and the highest primary difference when each block in turn is left out; warns
+// `one_block_decides` where that changes the words.
+absl::Status AddLeaveOneBlockOut(const Question& question, const SurvivalRows& rows,
+                                 const std::vector<Difference>& primary,
+                                 sdk::ResultBuilder& builder);
+
+// --- several_arms.cc ---
+
+// The primary differences with limits (`cluster_robust_single_step`) and p-values
+// (`normal_single_step`) that hold for all of them together; nothing for fewer than two.
+absl::Status AddSingleStep(const Question& question, const SurvivalRows& rows,
+                           const std::vector<Difference>& primary, sdk::ResultBuilder& builder);
 
 // --- competing.cc ---
 

@@ -145,22 +145,26 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   if (!ignoring_blocks.ok()) return ignoring_blocks.status();
 
   progress(0.3, "comparing rates and blocks");
+  if (auto status = AddSingleStep(question, rows, *primary, builder); !status.ok()) return status;
   if (auto status = AddComparisons(question, input.setup.protocol(), rows, builder); !status.ok())
     return status;
 
   progress(0.7, "looking at other assumptions and subgroups");
   auto sensitivity = AddSensitivity(question, builder);
   if (!sensitivity.ok()) return sensitivity.status();
+  if (auto status = AddLeaveOneBlockOut(question, rows, *primary, builder); !status.ok())
+    return status;
   if (auto status = AddCompetingShares(question, builder); !status.ok()) return status;
   auto subgroups = AddSubgroups(question, input, builder);
   if (!subgroups.ok()) return subgroups.status();
 
   std::vector<Difference> drawn = *primary;
   drawn.insert(drawn.end(), sensitivity->differences.begin(), sensitivity->differences.end());
-  drawn.insert(drawn.end(), subgroups->begin(), subgroups->end());
+  drawn.insert(drawn.end(), subgroups->differences.begin(), subgroups->differences.end());
   AddDifferenceFigure(question, drawn, builder);
   AddWithinBlockFigure(question, builder);
   SayFindings(question, *primary, arms, *sensitivity, builder);
+  SaySubgroups(question, *subgroups, builder);
   progress(1, "done");
   return builder.Finish(StatusOf(*primary));
 }

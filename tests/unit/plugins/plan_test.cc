@@ -106,7 +106,8 @@ TEST(Plan, ListsEverySuppositionWithWhereItIsFrom) {
   }
   EXPECT_THAT(all, HasSubstr("by day 18, nine of ten by day 27. Stated. Nine of ten: not stated"));
   EXPECT_THAT(all, HasSubstr("Units are followed for 60 to 90 days"));
-  EXPECT_THAT(all, HasSubstr("20 of 100 seeds with “with on” and 20 of 100 with “with off” never make it"));
+  EXPECT_THAT(
+      all, HasSubstr("20 of 100 seeds with “with on” and 20 of 100 with “with off” never make it"));
   EXPECT_THAT(all, HasSubstr("the protocol's margin"));
 }
 

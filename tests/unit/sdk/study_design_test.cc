@@ -8,18 +8,6 @@
 namespace plumule::sdk {
 namespace {
 
-using ::testing::DoubleNear;
-using ::testing::ElementsAre;
-
-// Holm S (1979), Scand J Stat 6:65; p.adjust(c(0.01, 0.04, 0.03, 0.005), "holm") in R gives these.
-TEST(Holm, AgreesWithTheReference) {
-  EXPECT_THAT(HolmAdjusted({0.01, 0.04, 0.03, 0.005}),
-              ElementsAre(DoubleNear(0.03, 1e-15), DoubleNear(0.06, 1e-15), DoubleNear(0.06, 1e-15),
-                          DoubleNear(0.02, 1e-15)));
-}
-
-TEST(Holm, NeverPassesOne) { EXPECT_THAT(HolmAdjusted({0.9, 0.8}), ElementsAre(1, 1)); }
-
 TEST(Judgement, NeedsTheWholeInterval) {
   const auto judge = [](double lower, double upper) { return Judge({lower, upper, 30}, 2.0); };
   EXPECT_EQ(judge(-6, -2), Judgement::kLowerMatters);
