@@ -74,24 +74,28 @@ Json Legend(const std::vector<PowerCurve>& curves) {
     values.push_back({{"curve", curve.label}, {"color", style.color}, {"shape", style.shape}});
     labels.push_back(curve.label);
   }
-  return {{"width", 20},
+  const Json row = {{"field", "curve"},
+                    {"type", "nominal"},
+                    {"sort", labels},
+                    {"title", nullptr},
+                    {"axis", nullptr}};
+  const auto literal = [](const char* field) {
+    return Json{{"field", field}, {"type", "nominal"}, {"scale", nullptr}};
+  };
+  const Json key = {{"mark", {{"type", "point"}, {"filled", true}, {"opacity", 1}, {"size", 60}}},
+                    {"encoding",
+                     {{"x", {{"value", 6}}},
+                      {"y", row},
+                      {"color", literal("color")},
+                      {"shape", literal("shape")}}}};
+  const Json label = {
+      {"mark", {{"type", "text"}, {"align", "left"}, {"baseline", "middle"}, {"fontSize", 13}}},
+      {"encoding", {{"x", {{"value", 18}}}, {"y", row}, {"text", {{"field", "curve"}}}}}};
+  return {{"width", 480},
           {"height", {{"step", 20}}},
+          {"view", {{"stroke", nullptr}}},
           {"data", {{"values", values}}},
-          {"mark", {{"type", "point"}, {"filled", true}, {"opacity", 1}, {"size", 60}}},
-          {"encoding",
-           {{"y",
-             {{"field", "curve"},
-              {"type", "nominal"},
-              {"sort", labels},
-              {"title", nullptr},
-              {"axis",
-               {{"orient", "right"},
-                {"domain", false},
-                {"ticks", false},
-                {"labelLimit", 420},
-                {"labelFontSize", 13}}}}},
-            {"color", {{"field", "color"}, {"type", "nominal"}, {"scale", nullptr}}},
-            {"shape", {{"field", "shape"}, {"type", "nominal"}, {"scale", nullptr}}}}}};
+          {"layer", {key, label}}};
 }
 
 Json Rule(const char* axis, const Json& field, const Json& value) {

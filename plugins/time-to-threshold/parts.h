@@ -125,6 +125,13 @@ absl::Status AddLeaveOneBlockOut(const Question& question, const SurvivalRows& r
 absl::Status AddSingleStep(const Question& question, const SurvivalRows& rows,
                            const std::vector<Difference>& primary, sdk::ResultBuilder& builder);
 
+// --- time_ratios.cc ---
+
+// `time_ratio` by the accelerated failure model that `time_model` names, from the looks between
+// which each unit reached the threshold; table `time_models` with the AIC of all three.
+absl::Status AddTimeRatios(const Question& question, const SurvivalRows& rows,
+                           sdk::ResultBuilder& builder);
+
 // --- competing.cc ---
 
 // `reached_by` by `aalen_johansen` at the horizon, each arm by itself, where any unit was lost to a

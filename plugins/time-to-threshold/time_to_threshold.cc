@@ -102,6 +102,7 @@ absl::Status AddComparisons(const Question& question, const study::v1::Protocol&
   if (auto status = AddWeightedTests(question, protocol, rows, builder); !status.ok())
     return status;
   if (auto status = CheckProportionalHazards(question, rows, builder); !status.ok()) return status;
+  if (auto status = AddTimeRatios(question, rows, builder); !status.ok()) return status;
   return AddFirstInBlock(question, rows, builder);
 }
 

@@ -125,6 +125,7 @@ ExitCode WriteReport(const Options& options, const analysis::v1::Result& result,
   contents.protocol = std::move(protocol);
   contents.origin = absl::StrCat("plan for ", options.study);
   contents.made_on = Today(context);
+  contents.finding_heading = "What the plan says";
   const absl::Status written = WriteFile(options.report, ReportPage(contents));
   if (!written.ok()) return FailLocal(context, written);
   context.err << "The plan with its figure is in " << options.report << ".\n";

@@ -123,7 +123,8 @@ class Page {
   }
 
   void Finding() {
-    absl::StrAppend(&out_, "<section class=\"finding\">\n<h2>What was found</h2>\n");
+    absl::StrAppend(&out_, "<section class=\"finding\">\n<h2>", Escaped(contents_.finding_heading),
+                    "</h2>\n");
     bool first = true;
     for (const auto& sentence : result_.findings()) {
       absl::StrAppend(&out_, first ? "<p class=\"lead\">" : "<p>", Escaped(sentence.text()),

@@ -18,6 +18,7 @@ struct ReportContents {
   std::string origin;
   // ISO date, for "how to cite".
   std::string made_on;
+  std::string finding_heading = "What was found";
 };
 
 // One self-contained HTML page. It loads nothing: scripts, styles and data are in it, and its

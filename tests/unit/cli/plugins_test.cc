@@ -125,6 +125,69 @@ TEST_F(ProgramWithPlugins, NamesEveryCellThatIsUnusable) {
                           HasSubstr("row 3, column \"up_status\" (F)")));
 }
 
+const std::string kPlan = std::string("plan ") + PLUMULE_EXAMPLES +
+                          "/protocols/water_or_mix.protocol.txtpb --replicates 100 ";
+
+TEST_F(ProgramWithPlugins, PlansAStudyFromItsDefinition) {
+  ASSERT_EQ(Run(kPlan + "--format json"), kDone) << err_;
+  const auto stored = ParseResultJson(out_);
+  ASSERT_TRUE(stored.ok()) << stored.status();
+  double blocks = 0;
+  for (const auto& estimate : stored->result().estimates()) {
+    if (estimate.measure() == "blocks_for_power" &&
+        estimate.method() == "restricted_mean_by_formula")
+      blocks = estimate.value();
+  }
+  ASSERT_GT(blocks, 20);
+
+  // More power needs more blocks; an effect half as large about four times as many.
+  const auto needed = [&](const std::string& options) {
+    EXPECT_EQ(Run(kPlan + "--format json " + options), kDone) << err_;
+    const auto other = ParseResultJson(out_);
+    for (const auto& estimate : other->result().estimates()) {
+      if (estimate.measure() == "blocks_for_power" &&
+          estimate.method() == "restricted_mean_by_formula")
+        return estimate.value();
+    }
+    return 0.0;
+  };
+  EXPECT_GT(needed("--power 90%"), 1.2 * blocks);
+  EXPECT_NEAR(needed("--expect sooner_days=1"), 4 * blocks, 0.3 * blocks);
+}
+
+TEST_F(ProgramWithPlugins, SaysWhatANumberOfBlocksCanShowAndWritesItDown) {
+  const std::string page = (folder_ / "plan.html").string();
+  ASSERT_EQ(Run(kPlan + "--blocks 60 --expect never_share=30% --report " + page), kDone) << err_;
+  EXPECT_THAT(out_, AllOf(HasSubstr("with 60 blocks"), HasSubstr("30 of 100 cuttings")));
+  std::stringstream text;
+  text << std::ifstream(page).rdbuf();
+  EXPECT_THAT(text.str(), AllOf(HasSubstr("What the plan says"), HasSubstr("How many blocks")));
+}
+
+TEST_F(ProgramWithPlugins, ListsAndChecksWhatAPlanMayBeTold) {
+  ASSERT_EQ(Run(kPlan + "--expectations"), kDone) << err_;
+  EXPECT_THAT(out_, AllOf(HasSubstr("control_days"), HasSubstr("Where nothing is stated")));
+  EXPECT_EQ(Run(kPlan + "--expect soner_days=2"), kUnusable);
+  EXPECT_THAT(err_, AllOf(HasSubstr("soner_days"), HasSubstr("sooner_days")));
+  EXPECT_EQ(Run(kPlan + "--expect never_share=120%"), kUnusable);
+  EXPECT_THAT(err_, HasSubstr("never_share"));
+  EXPECT_EQ(Run(kPlan + "--expect sooner_days"), kUnusable);
+  EXPECT_EQ(Run(kPlan + "--power 1.2"), kUnusable);
+  EXPECT_THAT(err_, HasSubstr("0.8 or 80%"));
+  EXPECT_EQ(Run(kPlan + "--blocks many"), kUnusable);
+  EXPECT_THAT(err_, HasSubstr("whole number"));
+  EXPECT_EQ(Run(kPlan + "--analysis none"), kUnusable);
+  EXPECT_THAT(err_, HasSubstr("choose one with --analysis"));
+  EXPECT_EQ(Run("plan " + File("none.protocol.txtpb", "")), kUnusable);
+}
+
+TEST_F(ProgramWithPlugins, PlansTheSameBytesTwice) {
+  ASSERT_EQ(Run(kPlan + "--blocks 40 --format json"), kDone);
+  const std::string first = out_;
+  ASSERT_EQ(Run(kPlan + "--blocks 40 --format json"), kDone);
+  EXPECT_EQ(out_, first);
+}
+
 TEST_F(ProgramWithPlugins, PoolsLocalStudies) {
   const std::string counts = File("s.csv",
                                   "study,events_treated,n_treated,events_control,n_control\n"

@@ -29,5 +29,28 @@ TEST(Judgement, WithoutAnIntervalOrWithFewBlocksTellsNothing) {
   EXPECT_EQ(Judge({-6.0, -5.0, 5}, 1.0), Judgement::kCannotTell);
 }
 
+TEST(Flow, NamesTheRulesThatKeptUnitsDepartedFrom) {
+  plugin::v1::StudyCounts counts;
+  counts.set_growers_joined(5);
+  counts.set_units_started(10);
+  auto* deviation = counts.add_deviations();
+  deviation->set_rule("same_medium");
+  deviation->set_units(3);
+  ResultBuilder builder;
+  ThresholdOutcome none;
+  AddFlow(counts, none, none, builder);
+  builder.Say("Nothing was compared.", {});
+  const auto result = builder.Finish(analysis::v1::RESULT_STATUS_CANNOT_ANSWER);
+  ASSERT_TRUE(result.ok()) << result.status();
+  int found = 0;
+  for (const auto& step : result->flow()) {
+    if (step.step() != "deviated") continue;
+    ++found;
+    EXPECT_EQ(step.units(), 3);
+    EXPECT_EQ(step.reason(), "same_medium");
+  }
+  EXPECT_EQ(found, 1);
+}
+
 }  // namespace
 }  // namespace plumule::sdk
