@@ -1,15 +1,29 @@
 #include "plugins/stats/block_sums.h"
 
 #include <algorithm>
+#include <array>
 #include <cstddef>
+#include <cstring>
 #include <numeric>
+#include <utility>
 
 #include "plugins/stats/compensated_sum.h"
 
 namespace plumule::stats {
 namespace {
 
-std::vector<double> SortedByValue(const std::vector<double>& rows, std::size_t width) {
+template <std::size_t width>
+void SortRows(std::vector<double>& rows) {
+  std::vector<std::array<double, width>> sorted(rows.size() / width);
+  std::memcpy(sorted.data(), rows.data(), rows.size() * sizeof(double));
+  std::sort(sorted.begin(), sorted.end());
+  std::memcpy(rows.data(), sorted.data(), rows.size() * sizeof(double));
+}
+
+void SortByValue(std::vector<double>& rows, std::size_t width) {
+  if (rows.empty()) return;
+  if (width == 1) return std::sort(rows.begin(), rows.end());
+  if (width == 2) return SortRows<2>(rows);
   std::vector<std::size_t> order(rows.size() / width);
   std::iota(order.begin(), order.end(), std::size_t{0});
   const auto row = [&](std::size_t i) { return std::span(rows).subspan(i * width, width); };
@@ -19,24 +33,55 @@ std::vector<double> SortedByValue(const std::vector<double>& rows, std::size_t w
   std::vector<double> sorted;
   sorted.reserve(rows.size());
   for (std::size_t i : order) sorted.insert(sorted.end(), row(i).begin(), row(i).end());
-  return sorted;
+  rows = std::move(sorted);
+}
+
+// Position of each row's block among the distinct ones, and their number. Labels that are positions
+// already, as plugins give them, need no sorting.
+struct Positions {
+  std::vector<std::size_t> of_row;
+  std::size_t blocks = 0;
+};
+
+Positions PositionsOf(std::span<const std::int32_t> block) {
+  Positions positions;
+  positions.of_row.resize(block.size());
+  if (block.empty()) return positions;
+  const auto [least, greatest] = std::minmax_element(block.begin(), block.end());
+  const std::int64_t first = *least;
+  const auto range = static_cast<std::size_t>(*greatest - first + 1);
+  if (range <= 4 * block.size()) {
+    std::vector<std::size_t> position(range, 0);
+    for (const std::int32_t label : block) position[static_cast<std::size_t>(label - first)] = 1;
+    for (std::size_t& one : position) one = one == 0 ? 0 : positions.blocks++;
+    for (std::size_t row = 0; row < block.size(); ++row) {
+      positions.of_row[row] = position[static_cast<std::size_t>(block[row] - first)];
+    }
+    return positions;
+  }
+  std::vector<std::int32_t> labels(block.begin(), block.end());
+  std::sort(labels.begin(), labels.end());
+  labels.erase(std::unique(labels.begin(), labels.end()), labels.end());
+  positions.blocks = labels.size();
+  for (std::size_t row = 0; row < block.size(); ++row) {
+    const auto found = std::lower_bound(labels.begin(), labels.end(), block[row]);
+    positions.of_row[row] = static_cast<std::size_t>(found - labels.begin());
+  }
+  return positions;
 }
 
 }  // namespace
 
 std::vector<double> BlockSums(std::span<const std::int32_t> block, std::span<const double> values,
                               std::size_t width) {
-  std::vector<std::size_t> order(block.size());
-  std::iota(order.begin(), order.end(), std::size_t{0});
-  std::stable_sort(order.begin(), order.end(),
-                   [&](std::size_t a, std::size_t b) { return block[a] < block[b]; });
-  std::vector<double> sums;
-  for (std::size_t i = 0; i < order.size(); ++i) {
-    if (i == 0 || block[order[i]] != block[order[i - 1]]) sums.resize(sums.size() + width, 0.0);
-    double* sum = &sums[sums.size() - width];
-    for (std::size_t j = 0; j < width; ++j) sum[j] += values[order[i] * width + j];
+  const Positions positions = PositionsOf(block);
+  std::vector<double> sums(positions.blocks * width, 0.0);
+  for (std::size_t row = 0; row < block.size(); ++row) {
+    double* sum = &sums[positions.of_row[row] * width];
+    for (std::size_t j = 0; j < width; ++j) sum[j] += values[row * width + j];
   }
-  return SortedByValue(sums, width);
+  SortByValue(sums, width);
+  return sums;
 }
 
 std::vector<double> OuterProductSum(std::span<const double> sums, std::size_t width) {
@@ -54,9 +99,7 @@ std::vector<double> OuterProductSum(std::span<const double> sums, std::size_t wi
 }
 
 std::int64_t CountDistinct(std::span<const std::int32_t> labels) {
-  std::vector<std::int32_t> sorted(labels.begin(), labels.end());
-  std::sort(sorted.begin(), sorted.end());
-  return std::distance(sorted.begin(), std::unique(sorted.begin(), sorted.end()));
+  return static_cast<std::int64_t>(PositionsOf(labels).blocks);
 }
 
 }  // namespace plumule::stats
