@@ -171,6 +171,14 @@ void AddDifferenceFigure(const Question& question, const std::vector<Difference>
 // Figure of the difference in each block; left out where no block shows one.
 void AddWithinBlockFigure(const Question& question, sdk::ResultBuilder& builder);
 
+// --- looks.cc ---
+
+// Figure of what looks more than a day apart leave open about the curves, of which `latest` are
+// those by the day first seen; left out where looks lay no farther apart.
+absl::Status AddLookFigure(const Question& question,
+                           const std::vector<stats::KaplanMeierCurve>& latest,
+                           sdk::ResultBuilder& builder);
+
 // --- findings.cc: words ---
 
 // What the differences say, arm by arm, and what lies behind them.

@@ -79,6 +79,7 @@ SurvivalRows::SurvivalRows(const sdk::ThresholdOutcome& outcome, Timing timing,
     if (reached && timing == Timing::kMidpoint) {
       day = (outcome.lower[unit] + outcome.upper[unit]) / 2;
     }
+    if (timing == Timing::kLastWithout) day = outcome.lower[unit];
     if (never_until && outcome.status[unit] == sdk::UnitStatus::kLostBiological) {
       day = std::max(day, *never_until);
     }

@@ -25,8 +25,9 @@ absl::StatusOr<Question> AskQuestion(const plugin::v1::Manifest& manifest,
 
 // Which day stands for reaching the threshold.
 enum class Timing {
-  kFirstSeen,  // the day it was first seen
-  kMidpoint,   // halfway between the last look before and the first look after
+  kFirstSeen,    // the day it was first seen
+  kMidpoint,     // halfway between the last look before and the first look after
+  kLastWithout,  // the last day known without it, as if it followed at once
 };
 
 // Times of units in the shape that plumule::stats takes. Arms keep their positions.

@@ -164,6 +164,7 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   drawn.insert(drawn.end(), subgroups->differences.begin(), subgroups->differences.end());
   AddDifferenceFigure(question, drawn, builder);
   AddWithinBlockFigure(question, builder);
+  if (auto status = AddLookFigure(question, *curves, builder); !status.ok()) return status;
   SayFindings(question, *primary, arms, *sensitivity, builder);
   SaySubgroups(question, *subgroups, builder);
   progress(1, "done");

@@ -140,5 +140,35 @@ TEST(WithinBlocks, AreDrawnWithTheirCountsInWords) {
   ADD_FAILURE() << "no figure within_blocks";
 }
 
+const analysis::v1::Figure* FindFigure(const analysis::v1::Result& result, const std::string& id) {
+  for (const auto& figure : result.figures()) {
+    if (figure.id() == id) return &figure;
+  }
+  return nullptr;
+}
+
+TEST(Looks, AreDrawnWithWhatTheyLeaveOpen) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 10; ++i) {
+    const std::string block = absl::StrCat("grower ", i);
+    rows.push_back(Reached(block, "1", "on", 20));
+    rows.back().lower = 16;
+    rows.push_back(Reached(block, "2", "off", 15));
+    rows.back().lower = i < 5 ? 13 : 8;
+  }
+  const auto result = Analyze(rows);
+  const auto* figure = FindFigure(result, "looks");
+  ASSERT_NE(figure, nullptr);
+  EXPECT_THAT(figure->text_alternative(),
+              HasSubstr("with on: half had reached it between day 16 and day 20; the looks on "
+                        "either side lay 4 days apart for the middle one, 4 at most."));
+  EXPECT_THAT(figure->text_alternative(),
+              HasSubstr("with off: half had reached it between day 8 and day 15"));
+}
+
+TEST(Looks, ADayApartNeedNoPicture) {
+  EXPECT_EQ(FindFigure(Analyze(Sites(12, 4, 4)), "looks"), nullptr);
+}
+
 }  // namespace
 }  // namespace plumule
