@@ -47,12 +47,14 @@ Json Panel(const BlockDifferences& arm, double width, const std::string& axis_ti
   Json values = Json::array();
   for (const auto& [bar, blocks] : CountBars(arm, width)) {
     const double middle = static_cast<double>(bar) * width;
-    values.push_back(
-        {{"from", Seen(middle - width / 2)}, {"to", Seen(middle + width / 2)}, {"blocks", blocks}});
+    values.push_back({{"from", Seen(middle - width / 2)},
+                      {"to", Seen(middle + width / 2)},
+                      {"none", 0},
+                      {"blocks", blocks}});
   }
   const Json x = {{"field", "from"}, {"type", "quantitative"}, {"title", axis_title}};
   const Json bars = {
-      {"mark", {{"type", "bar"}, {"color", ArmStyleOf(arm.position).color}, {"binSpacing", 1}}},
+      {"mark", {{"type", "rect"}, {"color", ArmStyleOf(arm.position).color}, {"stroke", "white"}}},
       {"encoding",
        {{"x", x},
         {"x2", {{"field", "to"}}},
@@ -60,7 +62,8 @@ Json Panel(const BlockDifferences& arm, double width, const std::string& axis_ti
          {{"field", "blocks"},
           {"type", "quantitative"},
           {"title", "Blocks"},
-          {"axis", {{"tickMinStep", 1}}}}}}}};
+          {"axis", {{"tickMinStep", 1}}}}},
+        {"y2", {{"field", "none"}}}}}};
   const Json line = {
       {"data", {{"values", {{{"from", 0}}}}}},
       {"mark", {{"type", "rule"}, {"color", kMark}, {"strokeDash", {4, 3}}, {"strokeWidth", 2}}},

@@ -89,7 +89,7 @@ std::string Describe(const LookRange& arm) {
 analysis::v1::Figure LookFigure(absl::string_view id, absl::string_view title,
                                 absl::string_view caption, const std::vector<LookRange>& given,
                                 absl::string_view plural) {
-  const std::string share_title = absl::StrCat("Reached, of 100 ", plural);
+  const std::string share_title = absl::StrCat("Of 100 ", plural);
   Json panels = Json::array();
   std::vector<std::string> described;
   for (LookRange arm : given) {

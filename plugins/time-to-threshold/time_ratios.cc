@@ -141,9 +141,9 @@ void AddRatio(const Question& question, const AcceleratedFailureFit& fit, const 
   builder.Add(std::move(test));
 }
 
-// How well each family fits; says where the chosen one is out of the running.
-void CompareFamilies(const std::vector<AcceleratedFailureFit>& fits, std::size_t chosen,
-                     sdk::ResultBuilder& builder) {
+// How well each family fits; returns the position of the best.
+std::size_t AddModelTable(const std::vector<AcceleratedFailureFit>& fits, std::size_t chosen,
+                          sdk::ResultBuilder& builder) {
   analysis::v1::Table table;
   table.set_id("time_models");
   table.set_title("How well models of the times fit (a smaller AIC is better)");
@@ -164,14 +164,22 @@ void CompareFamilies(const std::vector<AcceleratedFailureFit>& fits, std::size_t
     if (fits[i].aic < fits[best].aic) best = i;
   }
   builder.Add(std::move(table));
-  if (fits[best].aic < fits[chosen].aic - kNoSupport) {
-    builder.Warn("another_time_model_fits_better",
-                 absl::StrCat("The ", kFamilies[best].words,
-                              " model fits these times far better "
-                              "than the ",
-                              kFamilies[chosen].words,
-                              " model that the protocol chose; see the table of models."));
-  }
+  return best;
+}
+
+void AssumeOneFactor(const Family& chosen, const Family& best, double aic_lost,
+                     sdk::ResultBuilder& builder) {
+  const bool doubtful = aic_lost > kNoSupport;
+  builder.Assume(
+      absl::StrCat("Times follow the ", chosen.words,
+                   " model: the treatment stretches or shrinks them all by one factor, and units "
+                   "that never make it are very late ones of the same kind (ratio of times)."),
+      doubtful ? absl::StrCat("The ", best.words, " model fits far better: its AIC is ",
+                              sdk::Decimal(aic_lost, 0), " smaller.")
+               : "No other model of the table has an AIC smaller by more than 10.",
+      doubtful ? analysis::v1::VERDICT_DOUBTFUL : analysis::v1::VERDICT_HOLDS,
+      "Where many never make it the ratio of times mixes how many with how soon; read the "
+      "restricted means first.");
 }
 
 }  // namespace
@@ -195,14 +203,8 @@ absl::Status AddTimeRatios(const Question& question, const SurvivalRows& rows,
     AddRatio(question, fits[chosen], rows, kFamilies[chosen], arm, obstacle, builder);
   }
   if (!obstacle.empty()) return absl::OkStatus();
-  CompareFamilies(fits, chosen, builder);
-  builder.Assume(
-      "The treatment stretches or shrinks all times by one factor, and units that never make it "
-      "are very late ones of the same kind (ratio of times).",
-      "The table of models shows which family of times fits best.",
-      analysis::v1::VERDICT_NOT_CHECKED,
-      "Where many never make it the ratio of times mixes how many with how soon; read the "
-      "restricted means first.");
+  const std::size_t best = AddModelTable(fits, chosen, builder);
+  AssumeOneFactor(kFamilies[chosen], kFamilies[best], fits[chosen].aic - fits[best].aic, builder);
   return absl::OkStatus();
 }
 
