@@ -1,15 +1,9 @@
 #include "plugins/stats/survival_simulation.h"
 
-#include <algorithm>
 #include <atomic>
-#include <boost/random/exponential_distribution.hpp>
-#include <boost/random/gamma_distribution.hpp>
-#include <boost/random/uniform_01.hpp>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <mutex>
-#include <random>
 #include <thread>
 #include <vector>
 
@@ -19,86 +13,10 @@
 #include "plugins/stats/log_rank.h"
 #include "plugins/stats/restricted_mean.h"
 #include "plugins/stats/survival.h"
+#include "plugins/stats/survival_draw.h"
 
 namespace plumule::stats {
 namespace {
-
-constexpr std::int32_t kControl = 0;
-constexpr std::int32_t kTreatment = 1;
-
-// Draws whole studies.
-class Study {
- public:
-  Study(const SurvivalDesign& design, int blocks)
-      : design_(design),
-        blocks_(blocks),
-        every_(LookInterval(design)),
-        loss_rate_(LossRate(design)) {
-    for (std::int32_t block = 0; block < blocks; ++block) {
-      for (const std::int32_t arm : {kControl, kTreatment}) {
-        arm_.insert(arm_.end(), static_cast<std::size_t>(design.units_per_arm), arm);
-        block_.insert(block_.end(), static_cast<std::size_t>(design.units_per_arm), block);
-      }
-    }
-    time_.resize(arm_.size());
-    event_.resize(arm_.size());
-  }
-
-  void Draw(std::mt19937_64& engine) {
-    std::size_t row = 0;
-    for (int block = 0; block < blocks_; ++block) {
-      const bool silent = Uniform(engine) < design_.block_loss_share;
-      const double frailty = Frailty(engine);
-      const double range = design_.longest_follow_up - design_.shortest_follow_up;
-      const double closing = silent ? 0 : design_.shortest_follow_up + range * Uniform(engine);
-      for (int unit = 0; unit < 2 * design_.units_per_arm; ++unit) {
-        DrawUnit(engine, frailty, closing, row++);
-      }
-    }
-  }
-
-  Survival view() const {
-    return {.time = time_, .event = event_, .arm = arm_, .block = block_, .arms = 2};
-  }
-
- private:
-  static double Uniform(std::mt19937_64& engine) { return boost::random::uniform_01<>()(engine); }
-  static double Exponential(std::mt19937_64& engine) {
-    return boost::random::exponential_distribution<>()(engine);
-  }
-
-  double Frailty(std::mt19937_64& engine) const {
-    const double variance = design_.block_variance;
-    if (variance == 0) return 1;
-    return boost::random::gamma_distribution<>(1 / variance, variance)(engine);
-  }
-
-  void DrawUnit(std::mt19937_64& engine, double frailty, double closing, std::size_t row) {
-    const bool treated = arm_[row] == kTreatment;
-    const double never = treated ? design_.treatment_never : design_.control_never;
-    double followed = closing;
-    if (loss_rate_ > 0) followed = std::min(followed, Exponential(engine) / loss_rate_);
-    double crossing = std::numeric_limits<double>::infinity();
-    if (!(Uniform(engine) < never)) {
-      const double hazard = frailty * (treated ? design_.hazard_ratio : 1);
-      crossing = design_.control_median *
-                 std::pow(Exponential(engine) / (hazard * std::log(2.0)), 1 / design_.shape);
-    }
-    const double seen = std::max(1.0, std::ceil(crossing / every_));
-    const double last = std::floor(followed / every_);
-    event_[row] = seen <= last ? 1 : 0;
-    time_[row] = std::min(seen, last) * every_;
-  }
-
-  SurvivalDesign design_;
-  int blocks_;
-  double every_;
-  double loss_rate_;
-  std::vector<double> time_;
-  std::vector<std::uint8_t> event_;
-  std::vector<std::int32_t> arm_;
-  std::vector<std::int32_t> block_;
-};
 
 // What an analysis says of one study.
 struct Answer {
@@ -119,8 +37,8 @@ Answer AnswerOf(double estimate, double error, double p_value, double alpha) {
 // Both arms have units, and arguments have been checked, so the analyses have no errors to report.
 Answer ByRestrictedMean(const Survival& data, double horizon, double alpha) {
   const RestrictedMeanContrast contrast =
-      CompareRestrictedMeans(data, kTreatment, kControl, horizon, ErrorModel::kClusterRobust,
-                             1 - alpha)
+      CompareRestrictedMeans(data, SurvivalDraw::kTreatment, SurvivalDraw::kControl, horizon,
+                             ErrorModel::kClusterRobust, 1 - alpha)
           .value();
   if (!contrast.difference_p_value) return {};
   return AnswerOf(contrast.difference, contrast.difference_standard_error,
@@ -130,8 +48,8 @@ Answer ByRestrictedMean(const Survival& data, double horizon, double alpha) {
 Answer ByLogRank(const Survival& data, double alpha) {
   const LogRank log_rank = TestLogRank(data, Stratification::kByBlock).value();
   if (!log_rank.test.p_value) return {};
-  const double excess =
-      static_cast<double>(log_rank.observed[kTreatment]) - log_rank.expected[kTreatment];
+  const double excess = static_cast<double>(log_rank.observed[SurvivalDraw::kTreatment]) -
+                        log_rank.expected[SurvivalDraw::kTreatment];
   const double variance = log_rank.covariance.back();
   return AnswerOf(excess / variance, 1 / std::sqrt(variance), *log_rank.test.p_value, alpha);
 }
@@ -140,12 +58,6 @@ struct Answers {
   Answer restricted_mean = {};
   Answer log_rank = {};
 };
-
-std::mt19937_64 EngineOf(std::uint64_t seed, int replicate) {
-  std::seed_seq sequence{static_cast<std::uint32_t>(seed), static_cast<std::uint32_t>(seed >> 32),
-                         static_cast<std::uint32_t>(replicate)};
-  return std::mt19937_64(sequence);
-}
 
 // Shares replicates among threads, whoever is free takes the next.
 class Runner {
@@ -169,11 +81,10 @@ class Runner {
 
  private:
   void Work() {
-    Study study(design_, options_.blocks);
+    SurvivalDraw study(design_, options_.blocks);
     for (int replicate = next_++; replicate < options_.replicates && !stopped_;
          replicate = next_++) {
-      std::mt19937_64 engine = EngineOf(options_.seed, replicate);
-      study.Draw(engine);
+      study.Draw(options_.seed, replicate);
       const Survival data = study.view();
       answers_[static_cast<std::size_t>(replicate)] = {
           .restricted_mean = ByRestrictedMean(data, design_.horizon, options_.alpha),
