@@ -196,6 +196,21 @@ absl::StatusOr<RestrictedMean> RestrictedMeanDays(const KaplanMeierCurve& curve,
   return result;
 }
 
+absl::StatusOr<std::vector<double>> RestrictedMeanScores(std::span<const double> time,
+                                                         std::span<const std::uint8_t> event,
+                                                         double tau) {
+  if (absl::Status status = CheckTau(tau); !status.ok()) return status;
+  const auto curve = KaplanMeier(time, event);
+  if (!curve.ok()) return curve.status();
+  const Influence influence(*curve, tau);
+  std::vector<double> scores;
+  scores.reserve(time.size());
+  for (std::size_t row = 0; row < time.size(); ++row) {
+    scores.push_back(static_cast<double>(time.size()) * influence.Of(time[row], event[row] == 1));
+  }
+  return scores;
+}
+
 absl::StatusOr<RestrictedMeanContrast> CompareRestrictedMeans(const Survival& data, int arm,
                                                               int against, double tau,
                                                               ErrorModel errors,

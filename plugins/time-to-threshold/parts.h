@@ -125,6 +125,14 @@ absl::Status AddLeaveOneBlockOut(const Question& question, const SurvivalRows& r
 absl::Status AddSingleStep(const Question& question, const SurvivalRows& rows,
                            const std::vector<Difference>& primary, sdk::ResultBuilder& builder);
 
+// --- randomization.cc ---
+
+// Test `randomization_within_block` of each arm against the control: exchanges arms within blocks
+// and looks how often the difference of mean days comes out as large as it did (scores of both
+// arms' pooled curve, so censoring counts). Left out where growers chose the arms themselves.
+absl::Status AddRandomizationTests(const Question& question, const sdk::AnalysisInput& input,
+                                   const SurvivalRows& rows, sdk::ResultBuilder& builder);
+
 // --- time_ratios.cc ---
 
 // `time_ratio` by the accelerated failure model that `time_model` names, from the looks between

@@ -147,6 +147,8 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
 
   progress(0.3, "comparing rates and blocks");
   if (auto status = AddSingleStep(question, rows, *primary, builder); !status.ok()) return status;
+  if (auto status = AddRandomizationTests(question, input, rows, builder); !status.ok())
+    return status;
   if (auto status = AddComparisons(question, input.setup.protocol(), rows, builder); !status.ok())
     return status;
 

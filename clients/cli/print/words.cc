@@ -83,6 +83,7 @@ constexpr Words kMethods[] = {
     {"normal_holm", "normal, Holm"},
     {"normal_single_step", "normal, single step"},
     {"monte_carlo", "Monte Carlo"},
+    {"randomization_within_block", "randomization within blocks"},
     {"reml", "random effects, REML"},
     {"common_effect", "common effect"},
     {"all_started", "all units that were started"},

@@ -140,6 +140,36 @@ TEST(WithinBlocks, AreDrawnWithTheirCountsInWords) {
   ADD_FAILURE() << "no figure within_blocks";
 }
 
+TEST(Randomization, IsExactForSmallStudiesAndDrawnForLargeOnes) {
+  const auto small = Analyze(Sites(20, 4, 2));
+  const auto* exact = FindTest(small, "randomization_within_block", "off", "exact");
+  ASSERT_NE(exact, nullptr);
+  EXPECT_LT(exact->p_value(), 0.001);
+  const auto large = Analyze(Sites(60, 4, 2));
+  const auto* drawn = FindTest(large, "randomization_within_block", "off", "monte_carlo");
+  ASSERT_NE(drawn, nullptr);
+  EXPECT_EQ(drawn->p_value(), 1.0 / 10'000);
+}
+
+TEST(Randomization, IsLeftOutWhereGrowersChose) {
+  auto setup = tests::MakeSetup("on", {"off"});
+  setup.mutable_protocol()->mutable_allocation()->set_method(
+      study::v1::ALLOCATION_METHOD_GROWER_CHOOSES);
+  const auto result =
+      time_to_threshold::Analyze(tests::ReadManifest("time-to-threshold"),
+                                 tests::MakeInput(setup, Sites(20, 4, 2)), tests::Quiet());
+  ASSERT_TRUE(result.ok());
+  EXPECT_EQ(FindTest(*result, "randomization_within_block", "off", "exact"), nullptr);
+}
+
+TEST(Randomization, SaysWhereNothingCanBeExchanged) {
+  std::vector<UnitRow> rows;
+  for (int i = 0; i < 12; ++i) {
+    rows.push_back(Reached(absl::StrCat("grower ", i), "1", i % 2 == 0 ? "on" : "off", 10 + i));
+  }
+  EXPECT_TRUE(HasWarning(Analyze(rows), "nothing_to_exchange"));
+}
+
 const analysis::v1::Figure* FindFigure(const analysis::v1::Result& result, const std::string& id) {
   for (const auto& figure : result.figures()) {
     if (figure.id() == id) return &figure;
