@@ -9,7 +9,7 @@ namespace plumule::stats {
 
 namespace {
 
-absl::Status CheckShare(const char* argument, double value, double usual) {
+absl::Status CheckInside(const char* argument, double value, double usual) {
   if (value > 0 && value < 1) return absl::OkStatus();
   return absl::InvalidArgumentError(
       absl::StrCat(argument, " is ", value, "; it must lie between 0 and 1, e.g. ", usual));
@@ -18,10 +18,12 @@ absl::Status CheckShare(const char* argument, double value, double usual) {
 }  // namespace
 
 absl::Status CheckConfidence(double confidence) {
-  return CheckShare("confidence", confidence, 0.95);
+  return CheckInside("confidence", confidence, 0.95);
 }
 
-absl::Status CheckAlpha(double alpha) { return CheckShare("alpha", alpha, 0.05); }
+absl::Status CheckAlpha(double alpha) { return CheckInside("alpha", alpha, 0.05); }
+
+absl::Status CheckShare(double share) { return CheckInside("share", share, 0.5); }
 
 absl::Status CheckLength(const char* array, std::size_t length, std::size_t units) {
   if (length == units) return absl::OkStatus();

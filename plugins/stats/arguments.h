@@ -13,6 +13,7 @@ namespace plumule::stats {
 
 absl::Status CheckConfidence(double confidence);  // inside (0, 1)
 absl::Status CheckAlpha(double alpha);            // inside (0, 1)
+absl::Status CheckShare(double share);            // inside (0, 1)
 // `array` has a row for each of the `units` times.
 absl::Status CheckLength(const char* array, std::size_t length, std::size_t units);
 absl::Status CheckTime(std::size_t row, double time);  // finite and not negative

@@ -1,5 +1,4 @@
 #include <algorithm>
-#include <array>
 #include <cmath>
 
 #include "absl/strings/str_cat.h"
@@ -13,23 +12,7 @@ namespace {
 
 using analysis::v1::Estimate;
 
-constexpr std::array<double, 3> kShares = {0.25, 0.5, 0.75};
 constexpr std::size_t kMaxTableRows = 400;
-
-// The horizon and its quarters, on whole days where there are enough of them, and the day asked
-// for.
-std::vector<double> DaysToReport(const Question& question) {
-  std::vector<double> days;
-  for (const double share : {0.25, 0.5, 0.75}) {
-    const double day = share * question.horizon;
-    days.push_back(question.horizon >= 4 ? std::round(day) : day);
-  }
-  days.push_back(question.horizon);
-  if (const auto asked = question.parameters.Number("at_day")) days.push_back(*asked);
-  std::sort(days.begin(), days.end());
-  days.erase(std::unique(days.begin(), days.end()), days.end());
-  return days;
-}
 
 Estimate OfArm(const Question& question, int arm, const stats::KaplanMeierCurve& curve,
                absl::string_view measure) {
@@ -66,19 +49,9 @@ absl::StatusOr<std::string> AddQuantile(const Question& question, int arm,
   Estimate estimate = OfArm(question, arm, curve, "days_to_quantile");
   estimate.set_at(share);
   estimate.set_scale("loglog");
-  estimate.set_unit("d");
   if (quantile->lower) estimate.set_lower(*quantile->lower);
   if (quantile->upper) estimate.set_upper(*quantile->upper);
-  if (quantile->days) {
-    estimate.set_value(*quantile->days);
-    return builder.Add(std::move(estimate));
-  }
-  builder.Warn("quantile_not_reached",
-               absl::StrCat("With ", question.Quoted(arm), " fewer than ",
-                            sdk::Short(100 * share, 0), " of 100 ", question.noun.plural,
-                            " had reached the threshold while they were followed, so the day by "
-                            "which so many do is not known."));
-  return builder.Add(std::move(estimate), "quantile_not_reached");
+  return AddQuantileDays(question, arm, quantile->days, std::move(estimate), builder);
 }
 
 absl::Status AddMeanDays(const Question& question, int arm, const stats::KaplanMeierCurve& curve,
@@ -116,6 +89,19 @@ analysis::v1::TableRow CurveRow(const Question& question, int arm,
 
 }  // namespace
 
+std::vector<double> DaysToReport(const Question& question) {
+  std::vector<double> days;
+  for (const double share : {0.25, 0.5, 0.75}) {
+    const double day = share * question.horizon;
+    days.push_back(question.horizon >= 4 ? std::round(day) : day);
+  }
+  days.push_back(question.horizon);
+  if (const auto asked = question.parameters.Number("at_day")) days.push_back(*asked);
+  std::sort(days.begin(), days.end());
+  days.erase(std::unique(days.begin(), days.end()), days.end());
+  return days;
+}
+
 std::string AddReachedShare(const Question& question, int arm, const ReachedShare& reached,
                             Estimate estimate, sdk::ResultBuilder& builder) {
   estimate.set_scale("linear");
@@ -136,6 +122,21 @@ std::string AddReachedShare(const Question& question, int arm, const ReachedShar
   return builder.Add(std::move(estimate));
 }
 
+std::string AddQuantileDays(const Question& question, int arm, std::optional<double> days,
+                            Estimate estimate, sdk::ResultBuilder& builder) {
+  estimate.set_unit("d");
+  if (days) {
+    estimate.set_value(*days);
+    return builder.Add(std::move(estimate));
+  }
+  builder.Warn("quantile_not_reached",
+               absl::StrCat("With ", question.Quoted(arm), " fewer than ",
+                            sdk::Short(100 * estimate.at(), 0), " of 100 ", question.noun.plural,
+                            " had reached the threshold while they were followed, so the day by "
+                            "which so many do is not known."));
+  return builder.Add(std::move(estimate), "quantile_not_reached");
+}
+
 absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
                                              const std::vector<stats::KaplanMeierCurve>& curves,
                                              sdk::ResultBuilder& builder) {
@@ -151,7 +152,7 @@ absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
       if (!id.ok()) return id.status();
       if (day == question.horizon) ids.reached_by_horizon[position] = *std::move(id);
     }
-    for (const double share : kShares) {
+    for (const double share : kSharesToReport) {
       auto id = AddQuantile(question, arm, curve, share, builder);
       if (!id.ok()) return id.status();
       if (share == 0.5) ids.median[position] = *std::move(id);

@@ -1,6 +1,7 @@
 #ifndef PLUMULE_PLUGINS_TIME_TO_THRESHOLD_PARTS_H_
 #define PLUMULE_PLUGINS_TIME_TO_THRESHOLD_PARTS_H_
 
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -31,6 +32,11 @@ absl::StatusOr<ArmDescriptions> DescribeArms(const Question& question,
                                              const std::vector<stats::KaplanMeierCurve>& curves,
                                              sdk::ResultBuilder& builder);
 
+// The horizon and its quarters, on whole days where there are enough of them, and the day asked
+// for: at these shares reached are stated, and for these shares days.
+std::vector<double> DaysToReport(const Question& question);
+inline constexpr std::array<double, 3> kSharesToReport = {0.25, 0.5, 0.75};
+
 // A share reached by the horizon or another day, however it was estimated.
 struct ReachedShare {
   double share = 0;
@@ -41,6 +47,11 @@ struct ReachedShare {
 
 // Completes `estimate`, which says of which arm, at which day and how, and adds it; returns its id.
 std::string AddReachedShare(const Question& question, int arm, const ReachedShare& reached,
+                            analysis::v1::Estimate estimate, sdk::ResultBuilder& builder);
+
+// The same for the day by which a share had reached it, absent where so many never did; limits, if
+// any, are in `estimate`.
+std::string AddQuantileDays(const Question& question, int arm, std::optional<double> days,
                             analysis::v1::Estimate estimate, sdk::ResultBuilder& builder);
 
 // Table `curves`: the share reached by day, at most 400 rows an arm.
@@ -146,6 +157,12 @@ absl::Status AddTimeRatios(const Question& question, const SurvivalRows& rows,
 // biological cause: those count as never reaching the threshold, where the product-limit estimate
 // takes them to have been as likely to as the rest.
 absl::Status AddCompetingShares(const Question& question, sdk::ResultBuilder& builder);
+
+// --- between_looks.cc ---
+
+// `reached_by` and `days_to_quantile` by `turnbull`, each arm by itself, where any unit reached the
+// threshold between two looks: mass is placed by likelihood, not on the day first seen.
+absl::Status AddSharesBetweenLooks(const Question& question, sdk::ResultBuilder& builder);
 
 // --- hazards.cc, rank_tests.cc, hazard_drift.cc: rates, ranks and who was first ---
 

@@ -158,6 +158,7 @@ absl::StatusOr<Result> Analyze(const plugin::v1::Manifest& manifest,
   if (auto status = AddLeaveOneBlockOut(question, rows, *primary, builder); !status.ok())
     return status;
   if (auto status = AddCompetingShares(question, builder); !status.ok()) return status;
+  if (auto status = AddSharesBetweenLooks(question, builder); !status.ok()) return status;
   auto subgroups = AddSubgroups(question, input, builder);
   if (!subgroups.ok()) return subgroups.status();
 

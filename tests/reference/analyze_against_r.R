@@ -96,14 +96,15 @@ for (seed in seq_len(data_sets)) {
     check(label, ours$standard_error, means[row, "se(rmean)"], 1e-9)
     quantiles <- quantile(fit, c(0.25, 0.5, 0.75))
     for (i in 1:3) {
-      ours <- estimate(measure = "days_to_quantile", arm = arm, at = c(0.25, 0.5, 0.75)[i])
+      ours <- estimate(measure = "days_to_quantile", method = "kaplan_meier", arm = arm,
+                       at = c(0.25, 0.5, 0.75)[i])
       label <- sprintf("quantile %d %s %d", seed, arm, i)
       check(label, ours$value, quantiles$quantile[row, i], 1e-9)
       check(label, ours$lower, quantiles$lower[row, i], 1e-9)
       check(label, ours$upper, quantiles$upper[row, i], 1e-9)
     }
     at <- summary(fit[row], times = tau, extend = TRUE)
-    ours <- estimate(measure = "reached_by", arm = arm, at = tau)
+    ours <- estimate(measure = "reached_by", method = "kaplan_meier", arm = arm, at = tau)
     label <- sprintf("reached %d %s", seed, arm)
     check(label, ours$value, 1 - at$surv, 1e-9)
     if (at$surv > 0 && at$surv < 1) {

@@ -54,6 +54,7 @@ constexpr Words kMethods[] = {
     {"kaplan_meier", "Kaplan–Meier"},
     {"kaplan_meier_independent", "Kaplan–Meier, units as independent"},
     {"aalen_johansen", "Aalen–Johansen"},
+    {"turnbull", "Turnbull, between looks"},
     {"cluster_robust", "cluster-robust by block"},
     {"cluster_robust_single_step", "cluster-robust by block, single step"},
     {"cluster_robust_midpoint", "cluster-robust by block, halfway between looks"},
