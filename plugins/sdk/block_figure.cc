@@ -70,12 +70,7 @@ Json Panel(const BlockDifferences& arm, double width, const std::string& axis_ti
       {"encoding", {{"x", x}}}};
   return {{"width", 480},
           {"height", 120},
-          {"title",
-           {{"text", arm.label},
-            {"anchor", "start"},
-            {"fontSize", 13},
-            {"fontWeight", "bold"},
-            {"color", kInk}}},
+          {"title", PanelTitle(arm.label)},
           {"data", {{"values", values}}},
           {"layer", {bars, line}}};
 }

@@ -47,6 +47,14 @@ std::string Inert(std::string label) {
   return label;
 }
 
+Json PanelTitle(const std::string& label) {
+  return {{"text", label},
+          {"anchor", "start"},
+          {"fontSize", 13},
+          {"fontWeight", "bold"},
+          {"color", kInk}};
+}
+
 analysis::v1::Figure MakeFigure(absl::string_view id, absl::string_view title,
                                 absl::string_view caption, const Json& specification,
                                 std::string text_alternative) {

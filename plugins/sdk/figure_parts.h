@@ -22,6 +22,9 @@ Json Seen(const std::optional<double>& value);  // null where absent
 // or a script, however the label came by it.
 std::string Inert(std::string label);
 
+// Title of one panel of several: the label of its arm.
+Json PanelTitle(const std::string& label);
+
 // The figure of a Vega-Lite specification that lacks its schema and our configuration.
 analysis::v1::Figure MakeFigure(absl::string_view id, absl::string_view title,
                                 absl::string_view caption, const Json& specification,

@@ -52,12 +52,7 @@ Json Panel(const LookRange& arm, const std::string& share_title) {
                      {"encoding", {{"x", day}, {"y", share("least")}}}};
   return {{"width", 480},
           {"height", 130},
-          {"title",
-           {{"text", arm.label},
-            {"anchor", "start"},
-            {"fontSize", 13},
-            {"fontWeight", "bold"},
-            {"color", kInk}}},
+          {"title", PanelTitle(arm.label)},
           {"data", {{"values", Values(arm)}}},
           {"layer", {range, seen}}};
 }

@@ -55,6 +55,12 @@ absl::Status CheckArm(const Survival& data, int arm, const char* name) {
       absl::StrCat(name, " is ", arm, "; arms are numbered 0 to ", data.arms - 1));
 }
 
+absl::Status CheckTau(double tau) {
+  if (std::isfinite(tau) && tau > 0) return absl::OkStatus();
+  return absl::InvalidArgumentError(
+      absl::StrCat("tau is ", tau, "; it must be a finite number of days above 0"));
+}
+
 absl::Status CheckContrast(const Survival& data, int arm, int against) {
   if (absl::Status status = CheckArm(data, arm, "arm"); !status.ok()) return status;
   if (absl::Status status = CheckArm(data, against, "against"); !status.ok()) return status;

@@ -21,6 +21,7 @@ absl::Status CheckTime(std::size_t row, double time);  // finite and not negativ
 absl::Status CheckTrials(std::int64_t successes, std::int64_t trials, const char* group = "");
 absl::Status CheckArm(const Survival& data, int arm, const char* name);
 // Two different arms of `data`.
+absl::Status CheckTau(double tau);  // of a restricted mean: finite and above 0
 absl::Status CheckContrast(const Survival& data, int arm, int against);
 
 // Standard normal quantile z with P(|Z| ≤ z) = confidence, which must be inside (0, 1).

@@ -1,5 +1,6 @@
 #include "plugins/stats/joint_normal.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <boost/math/quadrature/gauss_kronrod.hpp>
@@ -51,19 +52,7 @@ double Between(double low, double high) {
   return low > 0 ? Phi(-low) - Phi(-high) : Phi(high) - Phi(low);
 }
 
-class Matrix {
- public:
-  explicit Matrix(std::size_t size) : size_(size), values_(size * size) {}
-  Matrix(std::span<const double> values, std::size_t size)
-      : size_(size), values_(values.begin(), values.end()) {}
-  double& operator()(std::size_t i, std::size_t j) { return values_[i * size_ + j]; }
-  double operator()(std::size_t i, std::size_t j) const { return values_[i * size_ + j]; }
-  std::size_t size() const { return size_; }
-
- private:
-  std::size_t size_;
-  std::vector<double> values_;
-};
+using Matrix = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
 
 // Half-widths and the lower triangle L with L Lᵀ = r of the variables in the order in which they
 // are best integrated: next comes always the one least likely to be within its half-width given the
@@ -73,20 +62,19 @@ struct Ordered {
   Matrix lower;
 };
 
+// Rows j and i ≥ j of `lower` are filled up to column j.
 void Swap(std::size_t i, std::size_t j, Matrix& r, Ordered& ordered) {
   if (i == j) return;
   std::swap(ordered.half_width[i], ordered.half_width[j]);
-  for (std::size_t k = 0; k < r.size(); ++k) std::swap(r(i, k), r(j, k));
-  for (std::size_t k = 0; k < r.size(); ++k) std::swap(r(k, i), r(k, j));
-  for (std::size_t k = 0; k < std::min(i, j); ++k) {
-    std::swap(ordered.lower(i, k), ordered.lower(j, k));
-  }
+  r.row(i).swap(r.row(j));
+  r.col(i).swap(r.col(j));
+  ordered.lower.row(i).swap(ordered.lower.row(j));
 }
 
 // Nothing where r is not positive semidefinite.
 std::optional<Ordered> Order(std::span<const double> half_width, Matrix r) {
-  const std::size_t d = r.size();
-  Ordered ordered{{half_width.begin(), half_width.end()}, Matrix(d)};
+  const std::size_t d = half_width.size();
+  Ordered ordered{{half_width.begin(), half_width.end()}, Matrix::Zero(r.rows(), r.cols())};
   std::vector<double> mean(d);  // of the variables before, standardized and truncated
   for (std::size_t j = 0; j < d; ++j) {
     std::size_t next = j;
@@ -123,10 +111,11 @@ std::optional<Ordered> Order(std::span<const double> half_width, Matrix r) {
 
 // The l with correlations l_i l_j, if there is one.
 std::optional<std::vector<double>> Loadings(const Matrix& r) {
-  std::vector<double> loading(r.size());
+  const auto d = static_cast<std::size_t>(r.rows());
+  std::vector<double> loading(d);
   std::size_t p = 0, q = 0;
   double largest = 0;
-  for (std::size_t i = 0; i < r.size(); ++i) {
+  for (std::size_t i = 0; i < d; ++i) {
     for (std::size_t j = 0; j < i; ++j) {
       if (std::abs(r(i, j)) <= largest) continue;
       largest = std::abs(r(i, j));
@@ -137,15 +126,15 @@ std::optional<std::vector<double>> Loadings(const Matrix& r) {
   if (largest == 0) return loading;
   double square = largest;  // of the loading of p; free where no third variable settles it
   double clearest = 0;
-  for (std::size_t t = 0; t < r.size(); ++t) {
+  for (std::size_t t = 0; t < d; ++t) {
     if (t == p || t == q || std::abs(r(p, t) * r(q, t)) <= clearest) continue;
     clearest = std::abs(r(p, t) * r(q, t));
     square = r(p, q) * r(p, t) / r(q, t);
   }
   if (!(square > 0 && square <= 1)) return std::nullopt;
-  for (std::size_t j = 0; j < r.size(); ++j) loading[j] = r(p, j) / std::sqrt(square);
+  for (std::size_t j = 0; j < d; ++j) loading[j] = r(p, j) / std::sqrt(square);
   loading[p] = std::sqrt(square);
-  for (std::size_t i = 0; i < r.size(); ++i) {
+  for (std::size_t i = 0; i < d; ++i) {
     if (std::abs(loading[i]) > 1) return std::nullopt;
     for (std::size_t j = 0; j < i; ++j) {
       if (std::abs(r(i, j) - loading[i] * loading[j]) > kProductTolerance) return std::nullopt;
@@ -274,7 +263,8 @@ absl::StatusOr<JointProbability> ProbabilityWithin(std::span<const double> half_
                                                    " correlations; there must be 1 to ",
                                                    kMaxJointDimensions, " and as many squared"));
   }
-  const Matrix r(correlation, d);
+  const auto size = static_cast<Eigen::Index>(d);
+  const Matrix r = Eigen::Map<const Matrix>(correlation.data(), size, size);
   if (absl::Status status = Check(half_width, r); !status.ok()) return status;
   const auto ordered = Order(half_width, r);
   if (!ordered) return absl::InvalidArgumentError("the matrix is no correlation matrix");

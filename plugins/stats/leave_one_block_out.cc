@@ -7,7 +7,6 @@
 #include <vector>
 
 #include "plugins/stats/arguments.h"
-#include "plugins/stats/restricted_mean.h"
 
 namespace plumule::stats {
 namespace {
@@ -19,12 +18,10 @@ struct Counts {
   std::int64_t units = 0;
 };
 
-// Distinct times of the two arms, ascending; those at tau or later come last.
-std::vector<double> Days(const Survival& data, int arm, int against) {
+// Distinct times of the rows, ascending; those at tau or later come last.
+std::vector<double> Days(const Survival& data, const std::vector<std::size_t>& rows) {
   std::vector<double> days;
-  for (std::size_t row = 0; row < data.units(); ++row) {
-    if (data.ArmOf(row) == arm || data.ArmOf(row) == against) days.push_back(data.time[row]);
-  }
+  for (const std::size_t row : rows) days.push_back(data.time[row]);
   std::sort(days.begin(), days.end());
   days.erase(std::unique(days.begin(), days.end()), days.end());
   return days;
@@ -61,15 +58,23 @@ void Add(Counts& counts, std::size_t day, bool event, std::int64_t units) {
 
 absl::StatusOr<LeaveOneBlockOut> LeaveOutEachBlock(const Survival& data, int arm, int against,
                                                    double tau) {
-  const auto whole = CompareRestrictedMeans(data, arm, against, tau, ErrorModel::kIndependent);
-  if (!whole.ok()) return whole.status();
-  const std::vector<double> days = Days(data, arm, against);
+  for (const absl::Status& status :
+       {Validate(data), CheckContrast(data, arm, against), CheckTau(tau)}) {
+    if (!status.ok()) return status;
+  }
   std::vector<std::size_t> rows;
+  bool present[2] = {};  // of `against`, of `arm`
   for (std::size_t row = 0; row < data.units(); ++row) {
-    if (data.ArmOf(row) == arm || data.ArmOf(row) == against) rows.push_back(row);
+    if (data.ArmOf(row) != arm && data.ArmOf(row) != against) continue;
+    rows.push_back(row);
+    present[data.ArmOf(row) == arm ? 1 : 0] = true;
+  }
+  if (!present[0] || !present[1]) {
+    return absl::FailedPreconditionError("an arm has no units, so it has no restricted mean");
   }
   std::sort(rows.begin(), rows.end(),
             [&](std::size_t a, std::size_t b) { return data.BlockOf(a) < data.BlockOf(b); });
+  const std::vector<double> days = Days(data, rows);
   LeaveOneBlockOut result;
   for (std::size_t i = 0; i < rows.size(); ++i) {
     if (i == 0 || data.BlockOf(rows[i]) != data.BlockOf(rows[i - 1])) ++result.blocks;

@@ -15,12 +15,6 @@
 namespace plumule::stats {
 namespace {
 
-absl::Status CheckTau(double tau) {
-  if (std::isfinite(tau) && tau > 0) return absl::OkStatus();
-  return absl::InvalidArgumentError(
-      absl::StrCat("tau is ", tau, "; it must be a finite number of days above 0"));
-}
-
 // Number of steps at or before τ.
 std::size_t StepsUpTo(const KaplanMeierCurve& curve, double tau) {
   return static_cast<std::size_t>(std::upper_bound(curve.steps.begin(), curve.steps.end(), tau,

@@ -35,8 +35,8 @@ absl::StatusOr<RestrictedMean> RestrictedMeanDays(const KaplanMeierCurve& curve,
 // Influence of each unit on the restricted mean of all of them as one group, times their number:
 // how much longer than the rest it takes, in days, with censoring allowed for (n times the
 // infinitesimal jackknife; for complete times min(time, tau) less the mean). Sums to 0. A score
-// that is fixed before arms are looked at. INVALID_ARGUMENT as KaplanMeier() and for tau. O(n log
-// n).
+// that is fixed before arms are looked at. INVALID_ARGUMENT as KaplanMeier() and for tau.
+// O(n log n).
 absl::StatusOr<std::vector<double>> RestrictedMeanScores(std::span<const double> time,
                                                          std::span<const std::uint8_t> event,
                                                          double tau);

@@ -1,6 +1,3 @@
-#include <limits>
-#include <vector>
-
 #include "absl/strings/str_cat.h"
 #include "plugins/stats/turnbull.h"
 #include "plugins/time-to-threshold/parts.h"
@@ -9,26 +6,6 @@ namespace plumule::time_to_threshold {
 namespace {
 
 using analysis::v1::Estimate;
-
-bool AnyBetweenLooks(const sdk::ThresholdOutcome& outcome) {
-  for (std::size_t unit = 0; unit < outcome.units(); ++unit) {
-    // Units that did not reach it have both days alike.
-    if (outcome.lower[unit] < outcome.upper[unit]) return true;
-  }
-  return false;
-}
-
-absl::StatusOr<std::vector<stats::TurnbullCurve>> Curves(const sdk::ThresholdOutcome& outcome) {
-  std::vector<double> upper = outcome.upper;
-  for (std::size_t unit = 0; unit < upper.size(); ++unit) {
-    if (outcome.status[unit] == sdk::UnitStatus::kReached) continue;
-    upper[unit] = std::numeric_limits<double>::infinity();
-  }
-  return stats::TurnbullByArm({.lower = outcome.lower,
-                               .upper = upper,
-                               .arm = outcome.arm,
-                               .arms = static_cast<int>(outcome.arms.size())});
-}
 
 std::int64_t ReachedUntil(const sdk::ThresholdOutcome& outcome, int arm, double day) {
   std::int64_t reached = 0;
@@ -93,7 +70,8 @@ absl::Status AddArm(const Question& question, int arm, const stats::TurnbullCurv
 
 absl::Status AddSharesBetweenLooks(const Question& question, sdk::ResultBuilder& builder) {
   if (!AnyBetweenLooks(question.analyzed)) return absl::OkStatus();
-  const auto curves = Curves(question.analyzed);
+  const LookRows looks(question.analyzed);
+  const auto curves = stats::TurnbullByArm(looks.view());
   if (!curves.ok()) return curves.status();
   for (std::size_t position = 0; position < curves->size(); ++position) {
     const stats::TurnbullCurve& curve = (*curves)[position];

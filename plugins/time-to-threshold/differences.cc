@@ -187,13 +187,6 @@ bool AnyOf(const sdk::ThresholdOutcome& outcome, sdk::UnitStatus status) {
   return std::find(outcome.status.begin(), outcome.status.end(), status) != outcome.status.end();
 }
 
-bool AnyBetweenLooks(const sdk::ThresholdOutcome& outcome) {
-  for (std::size_t unit = 0; unit < outcome.units(); ++unit) {
-    if (outcome.lower[unit] < outcome.upper[unit]) return true;
-  }
-  return false;
-}
-
 std::vector<std::uint8_t> Finishers(const sdk::ThresholdOutcome& outcome) {
   std::vector<std::uint8_t> keep(outcome.units());
   for (std::size_t unit = 0; unit < outcome.units(); ++unit) {

@@ -60,6 +60,30 @@ absl::StatusOr<Question> AskQuestion(const plugin::v1::Manifest& manifest,
   return question;
 }
 
+bool AnyBetweenLooks(const sdk::ThresholdOutcome& outcome) {
+  for (std::size_t unit = 0; unit < outcome.units(); ++unit) {
+    // Units that did not reach it have both days alike.
+    if (outcome.lower[unit] < outcome.upper[unit]) return true;
+  }
+  return false;
+}
+
+LookRows::LookRows(const sdk::ThresholdOutcome& outcome)
+    : outcome_(outcome), upper_(outcome.upper) {
+  for (std::size_t unit = 0; unit < upper_.size(); ++unit) {
+    if (outcome.status[unit] == sdk::UnitStatus::kReached) continue;
+    upper_[unit] = std::numeric_limits<double>::infinity();
+  }
+}
+
+stats::IntervalTimes LookRows::view() const {
+  return {.lower = outcome_.lower,
+          .upper = upper_,
+          .arm = outcome_.arm,
+          .block = outcome_.block,
+          .arms = static_cast<int>(outcome_.arms.size())};
+}
+
 SurvivalRows::SurvivalRows(int arms)
     : units_(static_cast<std::size_t>(arms)),
       events_(static_cast<std::size_t>(arms)),

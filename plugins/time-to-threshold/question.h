@@ -9,6 +9,7 @@
 #include "plugins/sdk/plugin.h"
 #include "plugins/sdk/result_builder.h"
 #include "plugins/sdk/threshold_question.h"
+#include "plugins/stats/interval_times.h"
 #include "plugins/stats/survival.h"
 
 namespace plumule::time_to_threshold {
@@ -28,6 +29,21 @@ enum class Timing {
   kFirstSeen,    // the day it was first seen
   kMidpoint,     // halfway between the last look before and the first look after
   kLastWithout,  // the last day known without it, as if it followed at once
+};
+
+// True where some unit reached the threshold between two looks: on a day that is not known.
+bool AnyBetweenLooks(const sdk::ThresholdOutcome& outcome);
+
+// The looks between which each unit reached the threshold, in the shape that plumule::stats takes;
+// units that had not are open-ended. A view of `outcome`, which must outlive it.
+class LookRows {
+ public:
+  explicit LookRows(const sdk::ThresholdOutcome& outcome);
+  stats::IntervalTimes view() const;
+
+ private:
+  const sdk::ThresholdOutcome& outcome_;
+  std::vector<double> upper_;
 };
 
 // Times of units in the shape that plumule::stats takes. Arms keep their positions.

@@ -1,6 +1,5 @@
 #include <array>
 #include <cmath>
-#include <limits>
 #include <string>
 #include <utility>
 #include <vector>
@@ -30,29 +29,6 @@ constexpr std::array<Family, 3> kFamilies = {{
 // A model whose AIC is larger by this much has essentially no support beside the better one
 // (Burnham & Anderson 2002, Model Selection and Multimodel Inference, §2.6).
 constexpr double kNoSupport = 10;
-
-// The looks between which each unit reached the threshold; those that had not are open-ended.
-class LookRows {
- public:
-  explicit LookRows(const sdk::ThresholdOutcome& outcome) : outcome_(outcome) {
-    upper_.reserve(outcome.units());
-    for (std::size_t unit = 0; unit < outcome.units(); ++unit) {
-      const bool reached = outcome.status[unit] == sdk::UnitStatus::kReached;
-      upper_.push_back(reached ? outcome.upper[unit] : std::numeric_limits<double>::infinity());
-    }
-  }
-  stats::IntervalTimes view() const {
-    return {.lower = outcome_.lower,
-            .upper = upper_,
-            .arm = outcome_.arm,
-            .block = outcome_.block,
-            .arms = static_cast<int>(outcome_.arms.size())};
-  }
-
- private:
-  const sdk::ThresholdOutcome& outcome_;
-  std::vector<double> upper_;
-};
 
 // Why the model as a whole gives nothing; "" where it does.
 std::string Obstacle(const AcceleratedFailureFit& fit, const Family& family,

@@ -26,12 +26,8 @@ analysis::v1::Result Analyze(const std::vector<UnitRow>& rows,
   for (const std::string& variable : subgroups) {
     setup.mutable_analysis()->add_subgroup_variables(variable);
   }
-  auto result = time_to_threshold::Analyze(tests::ReadManifest("time-to-threshold"),
-                                           tests::MakeInput(setup, rows), tests::Quiet());
-  EXPECT_TRUE(result.ok()) << result.status();
-  if (!result.ok()) return {};
-  tests::ExpectAcceptable(*result);
-  return *std::move(result);
+  return tests::Accepted(time_to_threshold::Analyze(tests::ReadManifest("time-to-threshold"),
+                                                    tests::MakeInput(setup, rows), tests::Quiet()));
 }
 
 // Invented: pairs of which "off" leads by `indoors` days on half of the sites, `outdoors` on
@@ -47,6 +43,13 @@ std::vector<UnitRow> Sites(int blocks, int indoors, int outdoors) {
     for (auto row = rows.end() - 2; row != rows.end(); ++row) row->site = inside ? "in" : "out";
   }
   return rows;
+}
+
+const analysis::v1::Figure* FindFigure(const analysis::v1::Result& result, const std::string& id) {
+  for (const auto& figure : result.figures()) {
+    if (figure.id() == id) return &figure;
+  }
+  return nullptr;
 }
 
 TEST(Subgroups, TellWhetherTheDifferenceDependsOnThem) {
@@ -131,13 +134,10 @@ TEST(Losses, AreCountedAtTheirWorstAndAtTheirBest) {
 
 TEST(WithinBlocks, AreDrawnWithTheirCountsInWords) {
   const auto result = Analyze(Sites(40, 6, 2));
-  for (const auto& figure : result.figures()) {
-    if (figure.id() != "within_blocks") continue;
-    EXPECT_THAT(figure.text_alternative(),
-                HasSubstr("sooner in 36 of 40 blocks, later in 0, alike in 4"));
-    return;
-  }
-  ADD_FAILURE() << "no figure within_blocks";
+  const auto* figure = FindFigure(result, "within_blocks");
+  ASSERT_NE(figure, nullptr);
+  EXPECT_THAT(figure->text_alternative(),
+              HasSubstr("sooner in 36 of 40 blocks, later in 0, alike in 4"));
 }
 
 TEST(Randomization, IsExactForSmallStudiesAndDrawnForLargeOnes) {
@@ -168,13 +168,6 @@ TEST(Randomization, SaysWhereNothingCanBeExchanged) {
     rows.push_back(Reached(absl::StrCat("grower ", i), "1", i % 2 == 0 ? "on" : "off", 10 + i));
   }
   EXPECT_TRUE(HasWarning(Analyze(rows), "nothing_to_exchange"));
-}
-
-const analysis::v1::Figure* FindFigure(const analysis::v1::Result& result, const std::string& id) {
-  for (const auto& figure : result.figures()) {
-    if (figure.id() == id) return &figure;
-  }
-  return nullptr;
 }
 
 TEST(Looks, AreDrawnWithWhatTheyLeaveOpen) {

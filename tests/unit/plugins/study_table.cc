@@ -186,4 +186,11 @@ void ExpectAcceptable(const analysis::v1::Result& result) {
   EXPECT_THAT(words, ::testing::Not(::testing::HasSubstr("inf ")));
 }
 
+analysis::v1::Result Accepted(absl::StatusOr<analysis::v1::Result> result) {
+  EXPECT_TRUE(result.ok()) << result.status();
+  if (!result.ok()) return {};
+  ExpectAcceptable(*result);
+  return *std::move(result);
+}
+
 }  // namespace plumule::tests

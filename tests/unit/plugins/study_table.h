@@ -62,6 +62,9 @@ std::string Findings(const analysis::v1::Result& result);
 // may hold.
 void ExpectAcceptable(const analysis::v1::Result& result);
 
+// The acceptable result that a plugin gave; fails the test, and is empty, if it gave an error.
+analysis::v1::Result Accepted(absl::StatusOr<analysis::v1::Result> result);
+
 }  // namespace plumule::tests
 
 #endif  // PLUMULE_TESTS_UNIT_PLUGINS_STUDY_TABLE_H_
